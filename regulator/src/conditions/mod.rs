@@ -1,0 +1,51 @@
+//! Conditions: rules that can be true of a regulator, an endpoint or a poller.
+//!
+//! Each is a pure state machine, (settings, state, event) -> (state, transitions). The same code runs live, in a backtest and
+//! in tests; the same events give the same transitions however they are cut into pieces. Nothing here reads a clock:
+//! deadlines are computed from the events, so a transition carries the instant it became true, not the one it was noticed.
+
+mod catalogue;
+mod settings;
+
+pub use catalogue::{Condition, Parameter, Priority, Scope};
+pub use settings::Settings;
+
+use serde::{Deserialize, Serialize};
+
+use crate::Timestamp;
+
+/// One number that led to a transition.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fact {
+    /// What it is, for people.
+    pub label: String,
+    /// The number.
+    pub value: f64,
+    /// Its unit symbol, or empty.
+    pub unit: String,
+}
+
+/// Whether a condition became true or stopped being so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Change {
+    /// It became true.
+    Raised,
+    /// It is true no longer.
+    Returned,
+}
+
+/// A condition's becoming true, or ceasing to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Transition {
+    /// Which condition.
+    pub condition: Condition,
+    /// Raised or returned.
+    pub change: Change,
+    /// When it became so, by the readings' clock.
+    pub at: Timestamp,
+    /// One line with the numbers, without the name of the place: "load voltage 112.9 V, below 114 V for 5 min".
+    pub summary: String,
+    /// The numbers themselves.
+    pub facts: Vec<Fact>,
+}

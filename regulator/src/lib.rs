@@ -1,0 +1,20 @@
+//! The trade: what step-voltage regulators are, report and suffer.
+//!
+//! Everything here is pure computation: no I/O, no async, no SQL and no clock. Time comes in with the readings.
+//! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
+//! stream of them.
+
+pub mod conditions;
+pub mod counter;
+mod nameplate;
+mod quality;
+mod quantity;
+mod reading;
+
+pub use nameplate::{Connection, Nameplate, Phase, WindingType};
+pub use quality::Quality;
+pub use quantity::Quantity;
+pub use reading::Reading;
+
+/// An instant, in UTC.
+pub type Timestamp = chrono::DateTime<chrono::Utc>;
