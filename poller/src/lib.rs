@@ -1,1 +1,10 @@
-//! .
+//! Reads the controls and writes their readings to Postgres.
+//!
+//! A device's answer goes through [`modbus`] (guarded transport), [`profile`] (decode and validate) and [`store`] (batch and
+//! write); [`endpoint`] decides when. [`fleet`] is the inventory that says what there is to poll.
+
+pub mod endpoint;
+pub mod fleet;
+pub mod modbus;
+pub mod profile;
+pub mod store;

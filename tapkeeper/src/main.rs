@@ -1,2 +1,3 @@
-//! .
+//! The tapkeeper program: one subcommand a role.
+
 fn main() {}

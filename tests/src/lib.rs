@@ -1,1 +1,1 @@
-//! .
+//! Whole-system tests: independent peers, failure drills, benches.

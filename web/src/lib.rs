@@ -1,1 +1,6 @@
-//! .
+//! Pages and assets: view model in, HTML out.
+//!
+//! A page is a struct with a template of the same name; `server` fills it. Nothing here touches the database, the
+//! network or a clock.
+
+pub mod frame;

@@ -1,0 +1,1 @@
+//! The inventory: import, export and check of the fleet file.

@@ -1,0 +1,1 @@
+//! The guarded Modbus client: reads only, never trusts a reply.

@@ -1,0 +1,1 @@
+//! Profiles: how a control's points become quantities.

@@ -1,0 +1,1 @@
+//! Writes readings: batched, idempotent, kept in memory while the database is away.

@@ -1,0 +1,14 @@
+//! What the server needs to be told, read once and complete.
+
+use std::net::SocketAddr;
+
+/// Settings of one server.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// Postgres, as a `postgres://` address.
+    pub database_url: String,
+    /// Where to listen; loopback unless told otherwise.
+    pub listen: SocketAddr,
+    /// How people reach this server from outside, for links in messages, without a slash at the end.
+    pub public_url: String,
+}

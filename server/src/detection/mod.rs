@@ -1,0 +1,1 @@
+//! Runs the conditions over the feed, exactly once, and records alarms.

@@ -1,0 +1,1 @@
+//! Tells people: the outbox and its ways out, e-mail and webhook.

@@ -1,0 +1,10 @@
+//! The pages: one file a feature, each with its routes, handlers and queries.
+
+use axum::Router;
+
+use crate::app::App;
+
+/// Every page.
+pub(crate) fn routes() -> Router<App> {
+    Router::new()
+}

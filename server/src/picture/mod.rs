@@ -1,0 +1,1 @@
+//! The fleet as it is now, in memory, for the board.

@@ -1,0 +1,43 @@
+//! What surrounds every page.
+
+/// The part of the program that a page belongs to, marked in the navigation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs, reason = "the names are the whole story")]
+pub enum Section {
+    Board,
+    Alarms,
+    Polling,
+    Thresholds,
+    People,
+    None,
+}
+
+/// Who is looking.
+#[derive(Debug, Clone)]
+pub struct Viewer {
+    /// Their name.
+    pub name: String,
+    /// Their role, in words.
+    pub role: String,
+    /// Whether they may acknowledge alarms.
+    pub may_operate: bool,
+    /// Whether they may change thresholds and recipients.
+    pub may_engineer: bool,
+    /// Whether they may manage people.
+    pub may_administer: bool,
+    /// Token for the forms they send.
+    pub csrf: String,
+}
+
+/// Given to every page as `frame`.
+#[derive(Debug, Clone)]
+pub struct Frame {
+    /// Title of the page.
+    pub title: String,
+    /// Its place in the navigation.
+    pub section: Section,
+    /// Who is looking; nobody on the sign-in page.
+    pub viewer: Option<Viewer>,
+    /// A word about what was just done, shown once at the top.
+    pub notice: Option<String>,
+}
