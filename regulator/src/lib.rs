@@ -4,12 +4,15 @@
 //! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
 //! stream of them.
 
+pub mod compensator;
 pub mod conditions;
+pub mod control;
 pub mod counter;
 mod nameplate;
 mod quality;
 mod quantity;
 mod reading;
+pub mod taps;
 
 pub use nameplate::{Connection, Nameplate, Phase, WindingType};
 pub use quality::Quality;
