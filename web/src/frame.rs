@@ -41,3 +41,35 @@ pub struct Frame {
     /// A word about what was just done, shown once at the top.
     pub notice: Option<String>,
 }
+
+/// One entry of the navigation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Link {
+    /// Where it leads.
+    pub href: &'static str,
+    /// What it is called.
+    pub word: &'static str,
+    /// Whether the page belongs there.
+    pub here: bool,
+}
+
+const NAVIGATION: &[(Section, &str, &str)] = &[
+    (Section::Board, "/", "Board"),
+    (Section::Alarms, "/alarms", "Alarms"),
+    (Section::Polling, "/polling", "Polling"),
+    (Section::Thresholds, "/thresholds", "Thresholds"),
+    (Section::People, "/people", "People"),
+];
+
+impl Frame {
+    /// The navigation that this viewer has use for.
+    #[must_use]
+    pub fn links(&self) -> Vec<Link> {
+        let administers = self.viewer.as_ref().is_some_and(|v| v.may_administer);
+        NAVIGATION
+            .iter()
+            .filter(|(section, ..)| *section != Section::People || administers)
+            .map(|&(section, href, word)| Link { href, word, here: section == self.section })
+            .collect()
+    }
+}

@@ -3,4 +3,5 @@
 //! A page is a struct with a template of the same name; `server` fills it. Nothing here touches the database, the
 //! network or a clock.
 
+pub mod assets;
 pub mod frame;

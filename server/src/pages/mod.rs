@@ -4,7 +4,9 @@ use axum::Router;
 
 use crate::app::App;
 
+mod assets;
+
 /// Every page.
 pub(crate) fn routes() -> Router<App> {
-    Router::new()
+    Router::new().merge(assets::routes())
 }
