@@ -4,4 +4,5 @@
 //! network or a clock.
 
 pub mod assets;
+pub mod board;
 pub mod frame;
