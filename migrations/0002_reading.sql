@@ -48,6 +48,8 @@ create table reading_batch (
     -- what is failing now: [{"endpoint": id, "unit": number or null, "since": time, "error": text}]
     failing            jsonb not null default '[]'
 );
+-- Keys do not compress well enough to be worth the time.
+alter table reading_batch alter column regulator_ids set storage external, alter column measured_at set storage external;
 -- transaction-level advisory lock taken before a batch is inserted: pg_advisory_xact_lock(7205759)
 
 -- Daily partitions of reading are made ahead and dropped by retention through these, so that a poller needs no right
@@ -62,10 +64,14 @@ begin
     if last - first > 800 then
         raise exception 'make_reading_partitions: % to % is more than 800 days', first, last;
     end if;
+    -- two pollers may ask for the same day at once
+    perform pg_advisory_xact_lock(7205760);
     for d in select generate_series(first, last, interval '1 day')::date loop
         part := format('reading_%s', to_char(d, 'YYYYMMDD'));
         if to_regclass(part) is null then
-            execute format('create table if not exists %I partition of reading for values from (%L) to (%L)',
+            -- Attached rather than made in place: readers of the whole table are not locked out.
+            execute format('create table %I (like reading including all)', part);
+            execute format('alter table reading attach partition %I for values from (%L) to (%L)',
                 part, d::timestamp at time zone 'UTC', (d + 1)::timestamp at time zone 'UTC');
             made := made + 1;
         end if;
@@ -74,7 +80,7 @@ begin
 end $$;
 
 create function drop_reading_partitions(before date) returns integer
-    language plpgsql security definer set search_path = public, pg_temp as $$
+    language plpgsql security definer set search_path = public, pg_temp set lock_timeout = '5s' as $$
 declare
     part text;
     dropped integer := 0;
@@ -97,9 +103,10 @@ create function operations_between(earlier bigint, later bigint, modulus bigint,
     return case
         when earlier is null or later is null then 0
         when later >= earlier then
-            case when later - earlier <= 10 + floor(extract(epoch from elapsed)) then later - earlier else 0 end
-        when later + modulus - earlier <= 10 + floor(extract(epoch from elapsed)) then later + modulus - earlier
-        when later <= 10 + floor(extract(epoch from elapsed)) then later
+            case when later - earlier <= 10 + floor(date_part('epoch', elapsed)) then later - earlier else 0 end
+        when later - earlier + modulus <= 10 + floor(date_part('epoch', elapsed))
+            then greatest(later - earlier + modulus, 0)
+        when later <= 10 + floor(date_part('epoch', elapsed)) then later
         else 0
     end;
 
