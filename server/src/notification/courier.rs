@@ -1,0 +1,122 @@
+//! Carries one message by one way, whatever the outcome. Knows nothing of retries.
+
+use chrono::Utc;
+use sqlx::PgPool;
+
+use super::{
+    Way,
+    config::Config,
+    failure::Failure,
+    mail::{
+        self,
+        smtp::{Mailer, SmtpSettingsError},
+    },
+    notice::{self, Addressee, Notice},
+    queue::{self, Claim},
+    webhook::{Sender, Target, payload::Payload},
+};
+
+/// Why there is nobody to bring messages.
+#[derive(Debug, thiserror::Error)]
+pub enum SetupError {
+    /// The mail server's settings.
+    #[error(transparent)]
+    Smtp(#[from] SmtpSettingsError),
+    /// The HTTP client.
+    #[error("preparing the HTTP client for webhooks")]
+    Http(#[from] reqwest::Error),
+}
+
+/// Has everything it takes to bring a message.
+#[derive(Clone)]
+pub(crate) struct Courier {
+    pub(crate) mailer: Option<Mailer>,
+    pub(crate) webhooks: Sender,
+    pub(crate) public_url: String,
+}
+
+/// How an attempt ended.
+#[derive(Debug)]
+pub(crate) enum Outcome {
+    /// The message is out, and recorded as such.
+    Sent,
+    /// The message is out; recording that is still to be done.
+    SentUnrecorded(String),
+    /// It is not.
+    Failed(Failure),
+    /// Another server has the message now; it was not sent by this one.
+    ClaimLost,
+}
+
+impl Courier {
+    pub(crate) fn new(config: &Config, public_url: &str) -> Result<Self, SetupError> {
+        Ok(Self {
+            mailer: config.smtp.clone().map(Mailer::new).transpose()?,
+            webhooks: Sender::new(&config.webhook)?,
+            public_url: public_url.to_owned(),
+        })
+    }
+
+    /// Makes one attempt at a claimed message.
+    pub(crate) async fn attempt(&self, pool: &PgPool, way: Way, claim: &Claim, config: &Config) -> Outcome {
+        let loaded = async {
+            let mut conn = pool.acquire().await?;
+            notice::load(&mut conn, claim.id).await
+        };
+        let (notice, addressee) = match loaded.await {
+            Ok(Some(loaded)) => loaded,
+            Ok(None) => return Outcome::Failed(Failure::permanent("the message is no longer in the outbox")),
+            Err(e) => return Outcome::Failed(Failure::passing(format!("reading the message: {e}"))),
+        };
+        let attempt = match way {
+            Way::Email => self.email(pool, claim, config, &notice, &addressee).await,
+            Way::Webhook => self.webhook(&notice, &addressee).await.map(Outcome::SentUnrecorded),
+        };
+        attempt.unwrap_or_else(Outcome::Failed)
+    }
+
+    async fn email(
+        &self,
+        pool: &PgPool,
+        claim: &Claim,
+        config: &Config,
+        notice: &Notice,
+        to: &Addressee,
+    ) -> Result<Outcome, Failure> {
+        let mailer = self.mailer.as_ref().ok_or_else(|| Failure::passing(super::NO_MAIL_SERVER))?;
+        let address = to
+            .email
+            .as_deref()
+            .ok_or_else(|| Failure::permanent("the recipient has no e-mail address any more"))?;
+        let letter = mail::compose(notice, &to.name, address, &mailer.from, &self.public_url)?;
+        let ready = mailer.open(&letter.envelope, &letter.bytes).await?;
+        // From here to the commit must be short and sure: a connection to the database is in hand and proven, and the claim
+        // is held, before the server gets the text.
+        let database =
+            |e: sqlx::Error| Failure::passing(format!("not sent, as it could not be recorded: {e}"));
+        let mut conn = pool.acquire().await.map_err(database)?;
+        if queue::renew(&mut conn, std::slice::from_ref(claim), config.claim).await.map_err(database)? == 0 {
+            return Ok(Outcome::ClaimLost);
+        }
+        let farewell = ready.hand_over(&letter.bytes).await?;
+        let detail = format!("{}, {}", letter.message_id, farewell.reply);
+        let recorded = queue::record_sent(&mut conn, claim, &detail).await;
+        drop(conn);
+        farewell.quit().await;
+        match recorded {
+            Ok(true) => Ok(Outcome::Sent),
+            Ok(false) => Ok(Outcome::ClaimLost),
+            Err(_) => Ok(Outcome::SentUnrecorded(detail)),
+        }
+    }
+
+    async fn webhook(&self, notice: &Notice, to: &Addressee) -> Result<String, Failure> {
+        let url = to
+            .webhook_url
+            .as_deref()
+            .ok_or_else(|| Failure::permanent("the recipient has no webhook any more"))?;
+        let payload = Payload::of(notice, &self.public_url);
+        let target = Target { url, secret: to.webhook_secret.as_deref() };
+        self.webhooks.post(target, payload.id(), &payload, Utc::now()).await
+    }
+}

@@ -1,0 +1,202 @@
+//! The outbox as a queue: claim what is due, keep the claim, record what came of it.
+//!
+//! A claim is committed before the attempt begins. It says: until `next_attempt_at`, this is mine. While a message is under way its
+//! server moves that instant ahead; a server that was killed does not, and the message becomes due again. A claim is
+//! known by the row's `attempts`, so what a server records after losing its claim changes nothing.
+
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use sqlx::{PgConnection, postgres::types::PgInterval};
+
+use super::Way;
+
+/// One message claimed for one attempt.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Claim {
+    pub(crate) id: i64,
+    /// Which attempt this is; the first is 1.
+    pub(crate) attempt: i32,
+    pub(crate) recipient_id: i32,
+}
+
+/// How many of the messages that are due are looked at for one claim. Bounds the work when thousands wait.
+const WINDOW: i64 = 500;
+
+/// Claims up to `limit` due messages, at most one a recipient and none of the `busy` recipients, most urgent first. The return of an
+/// alarm is not due before the same recipient's message of its raising is out or given up.
+pub(crate) async fn claim(
+    conn: &mut PgConnection,
+    way: Way,
+    limit: i64,
+    busy: &[i32],
+    lasting: Duration,
+) -> sqlx::Result<Vec<Claim>> {
+    sqlx::query_as!(
+        Claim,
+        r#"with due as (
+             select n.id, n.recipient_id, n.next_attempt_at, a.priority
+             from notification n
+             join alarm_transition t on t.id = n.transition_id
+             join alarm a on a.id = t.alarm_id
+             where n.way = $1 and n.state in ('waiting', 'sending') and n.next_attempt_at <= clock_timestamp()
+               and n.recipient_id <> all($3)
+               and not (t.kind = 'returned' and exists (
+                   select from alarm_transition r join notification e on e.transition_id = r.id
+                   where r.alarm_id = t.alarm_id and r.kind = 'raised' and e.recipient_id = n.recipient_id
+                     and e.way = n.way and e.state in ('waiting', 'sending')))
+             order by n.next_attempt_at, n.id limit $5
+         ), first as (
+             select distinct on (recipient_id) id from due order by recipient_id, priority desc, next_attempt_at, id
+         ), locked as (
+             select n.id, n.state from notification n join first using (id)
+             where n.state in ('waiting', 'sending') and n.next_attempt_at <= clock_timestamp()
+             order by n.next_attempt_at, n.id limit $2
+             for update of n skip locked
+         ), unknown as (
+             insert into notification_attempt (notification_id, outcome, detail)
+             select id, 'unknown', 'the server that tried ended before it knew the outcome' from locked where state = 'sending'
+         )
+         update notification n
+         set state = 'sending', attempts = attempts + 1, next_attempt_at = clock_timestamp() + $4
+         from locked where locked.id = n.id
+         returning n.id, n.attempts as attempt, n.recipient_id"#,
+        way.name(),
+        limit,
+        busy,
+        interval(lasting),
+        WINDOW,
+    )
+    .fetch_all(conn)
+    .await
+}
+
+/// Moves the end of these claims ahead; returns how many were still held.
+pub(crate) async fn renew(conn: &mut PgConnection, claims: &[Claim], lasting: Duration) -> sqlx::Result<u64> {
+    let ids: Vec<i64> = claims.iter().map(|c| c.id).collect();
+    let attempts: Vec<i32> = claims.iter().map(|c| c.attempt).collect();
+    let done = sqlx::query!(
+        "update notification n set next_attempt_at = clock_timestamp() + $3
+         from unnest($1::bigint[], $2::integer[]) as c (id, attempt)
+         where n.id = c.id and n.attempts = c.attempt and n.state = 'sending'",
+        &ids,
+        &attempts,
+        interval(lasting),
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected())
+}
+
+/// Records that the message is out. One statement, as this is the moment that must be short: a server killed between the receiver's
+/// word and this commit sends the message again. Returns whether the claim was still held.
+pub(crate) async fn record_sent(conn: &mut PgConnection, claim: &Claim, detail: &str) -> sqlx::Result<bool> {
+    let done = sqlx::query!(
+        "with done as (
+             update notification set state = 'sent', sent_at = clock_timestamp(), last_error = null
+             where id = $1 and attempts = $2 and state = 'sending' returning id)
+         insert into notification_attempt (notification_id, outcome, detail) select id, 'sent', $3 from done",
+        claim.id,
+        claim.attempt,
+        detail,
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected() > 0)
+}
+
+/// What to do after a failed attempt.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Next {
+    /// Try again after `delay`, or give up if the message is older than `give_up_after` then.
+    Retry { delay: Duration, give_up_after: Duration },
+    /// Do not try again.
+    GiveUp,
+}
+
+/// Records that the attempt failed, and what comes next. Returns whether the claim was still held.
+pub(crate) async fn record_failed(
+    conn: &mut PgConnection,
+    claim: &Claim,
+    detail: &str,
+    next: Next,
+) -> sqlx::Result<bool> {
+    let (delay, give_up_after, outcome) = match next {
+        Next::Retry { delay, give_up_after } => (delay, Some(interval(give_up_after)), "failed"),
+        Next::GiveUp => (Duration::ZERO, None, "refused"),
+    };
+    let done = sqlx::query!(
+        "with done as (
+             update notification set
+                 state = case when created_at + $4 > clock_timestamp() then 'waiting' else 'given_up' end,
+                 next_attempt_at = clock_timestamp() + $5, last_error = $3
+             where id = $1 and attempts = $2 and state = 'sending' returning id)
+         insert into notification_attempt (notification_id, outcome, detail) select id, $6, $3 from done",
+        claim.id,
+        claim.attempt,
+        detail,
+        give_up_after,
+        interval(delay),
+        outcome,
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected() > 0)
+}
+
+/// Says on every waiting message of this way why it is not even tried, and gives up those too old.
+pub(crate) async fn hold_back(
+    conn: &mut PgConnection,
+    way: Way,
+    reason: &str,
+    give_up_after: Duration,
+) -> sqlx::Result<u64> {
+    let done = sqlx::query!(
+        "update notification set last_error = $2,
+             state = case when created_at + $3 > clock_timestamp() then 'waiting' else 'given_up' end
+         where way = $1 and (state = 'waiting' or (state = 'sending' and next_attempt_at <= clock_timestamp()))
+           and (last_error is distinct from $2 or created_at + $3 <= clock_timestamp())",
+        way.name(),
+        reason,
+        interval(give_up_after),
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected())
+}
+
+/// How the outbox stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Status {
+    /// Messages waiting for their first or next attempt.
+    pub waiting: i64,
+    /// Messages under way.
+    pub sending: i64,
+    /// Messages delivered.
+    pub sent: i64,
+    /// Messages given up.
+    pub given_up: i64,
+    /// When the oldest message that is neither out nor given up was written.
+    pub oldest_waiting: Option<DateTime<Utc>>,
+}
+
+/// How the outbox stands now.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn status(conn: &mut PgConnection) -> sqlx::Result<Status> {
+    sqlx::query_as!(
+        Status,
+        r#"select count(*) filter (where state = 'waiting') as "waiting!", count(*) filter (where state = 'sending') as "sending!",
+             count(*) filter (where state = 'sent') as "sent!", count(*) filter (where state = 'given_up') as "given_up!",
+             min(created_at) filter (where state in ('waiting', 'sending')) as oldest_waiting
+         from notification"#
+    )
+    .fetch_one(conn)
+    .await
+}
+
+fn interval(duration: Duration) -> PgInterval {
+    let microseconds = i64::try_from(duration.as_micros()).unwrap_or(i64::MAX);
+    PgInterval { months: 0, days: 0, microseconds }
+}
