@@ -2,6 +2,8 @@
 
 use std::net::SocketAddr;
 
+use crate::notification;
+
 /// Settings of one server.
 #[derive(Debug, Clone)]
 pub struct Config {
@@ -11,4 +13,6 @@ pub struct Config {
     pub listen: SocketAddr,
     /// How people reach this server from outside, for links in messages, without a slash at the end.
     pub public_url: String,
+    /// How people are told of alarms.
+    pub notification: notification::Config,
 }

@@ -31,13 +31,18 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
         .connect(&config.database_url)
         .await
         .context("reaching the database")?;
+    let notifier = notification::Notifier::new(config.notification.clone(), &config.public_url)
+        .context("the settings of notification")?;
+    let notifying = tokio::spawn(notifier.run(pool.clone(), stop.clone()));
     let listener = tokio::net::TcpListener::bind(config.listen)
         .await
         .with_context(|| format!("listening on {}", config.listen))?;
     let app = App { pool, config: Arc::new(config) };
     let router = pages::routes().with_state(app);
     axum::serve(listener, router)
-        .with_graceful_shutdown(stop.cancelled_owned())
+        .with_graceful_shutdown(stop.clone().cancelled_owned())
         .await
-        .context("serving pages")
+        .context("serving pages")?;
+    stop.cancel();
+    notifying.await.context("delivering notifications")
 }

@@ -1,7 +1,7 @@
 //! Tells people: the outbox and its ways out, e-mail and webhook.
 //!
 //! Detection calls [`enqueue_all`] in the transaction that records an alarm's transitions, so that a message exists exactly when
-//! its transition does. [`run`] delivers: `queue` claims rows and records outcomes, `worker` keeps several under way, `courier` makes one
+//! its transition does. [`Notifier`] delivers: `queue` claims rows and records outcomes, `worker` keeps several under way, `courier` makes one
 //! attempt, by `mail` or `webhook`, with what `notice` knows of the alarm.
 
 mod config;
@@ -26,7 +26,7 @@ pub use queue::{Status, status};
 pub use trial::send_test;
 pub use webhook::{BadSecret, new_secret};
 pub(crate) use worker::NO_MAIL_SERVER;
-pub use worker::run;
+pub use worker::Notifier;
 
 /// How a message reaches someone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -22,39 +22,48 @@ use super::{
 /// Said on e-mails while no mail server is configured.
 pub(crate) const NO_MAIL_SERVER: &str = "no mail server is configured: set one (see the SMTP settings of `tapkeeper serve`) and restart the server";
 
-/// Delivers what is in the outbox until told to stop. Several servers may do this at once.
+/// Delivers what is in the outbox. Several servers may do this at once.
 ///
 /// # What is promised
 /// Every message goes out at least once, or is given up with the reason on record. It goes out twice only if this process
 /// is killed, or the connection lost, between the receiver's taking the message and our commit of that fact, the one moment that no
 /// protocol can make whole: for e-mail one statement on a connection already in hand. A message sent again bears the same
 /// Message-ID or webhook id, by which mail systems and receivers recognise it.
-///
-/// # Errors
-/// At once, when the settings are of no use.
-pub async fn run(
-    pool: PgPool,
-    public_url: String,
-    config: Config,
-    stop: CancellationToken,
-) -> Result<(), SetupError> {
-    let courier = Arc::new(Courier::new(&config, &public_url)?);
-    let config = Arc::new(config);
-    let lane = |way, at_once| Lane {
-        way,
-        at_once,
-        pool: pool.clone(),
-        courier: Arc::clone(&courier),
-        config: Arc::clone(&config),
-        wake: Arc::new(Notify::new()),
-        under_way: HashMap::new(),
-        tasks: JoinSet::new(),
-    };
-    let emails = lane(Way::Email, config.emails_at_once);
-    let webhooks = lane(Way::Webhook, config.webhooks_at_once);
-    let bells = [Arc::clone(&emails.wake), Arc::clone(&webhooks.wake)];
-    tokio::join!(listen(&pool, &bells, &stop), emails.run(&stop), webhooks.run(&stop));
-    Ok(())
+#[derive(Clone)]
+pub struct Notifier {
+    courier: Arc<Courier>,
+    config: Arc<Config>,
+}
+
+impl Notifier {
+    /// Gets ready. Links in messages begin with `public_url`.
+    ///
+    /// # Errors
+    /// When the settings are of no use.
+    pub fn new(config: Config, public_url: &str) -> Result<Self, SetupError> {
+        Ok(Self { courier: Arc::new(Courier::new(&config, public_url)?), config: Arc::new(config) })
+    }
+
+    /// Delivers until told to stop.
+    pub async fn run(self, pool: PgPool, stop: CancellationToken) {
+        let emails = self.lane(&pool, Way::Email, self.config.emails_at_once);
+        let webhooks = self.lane(&pool, Way::Webhook, self.config.webhooks_at_once);
+        let bells = [Arc::clone(&emails.wake), Arc::clone(&webhooks.wake)];
+        tokio::join!(listen(&pool, &bells, &stop), emails.run(&stop), webhooks.run(&stop));
+    }
+
+    fn lane(&self, pool: &PgPool, way: Way, at_once: usize) -> Lane {
+        Lane {
+            way,
+            at_once,
+            pool: pool.clone(),
+            courier: Arc::clone(&self.courier),
+            config: Arc::clone(&self.config),
+            wake: Arc::new(Notify::new()),
+            under_way: HashMap::new(),
+            tasks: JoinSet::new(),
+        }
+    }
 }
 
 /// Wakes the lanes when the outbox says that it has something. Losing the connection costs speed only: the lanes also look by
