@@ -1,1 +1,49 @@
-//! One task an endpoint: when to poll, whom, and what to do when nobody answers.
+//! Endpoints: which units to poll behind each address, when, and how it went.
+//!
+//! [`EndpointPlan`] is what an endpoint's task is given; [`Report`] is what it tells.
+
+mod report;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use regulator::Nameplate;
+
+use crate::profile::{Profile, ProfileErrors};
+
+pub use report::{Answered, Failure, Outcome, Report};
+
+/// One endpoint and everything to poll behind it.
+#[derive(Debug, Clone)]
+pub struct EndpointPlan {
+    /// The row of the inventory.
+    pub endpoint_id: i32,
+    /// `modbus-tcp://HOST:PORT`, or `modbus-rtu-tcp://HOST:PORT` for RTU framing over TCP.
+    pub address: String,
+    /// The units behind it, polled in turn.
+    pub units: Vec<UnitPlan>,
+}
+
+/// One control.
+#[derive(Debug, Clone)]
+pub struct UnitPlan {
+    /// Modbus unit identifier.
+    pub unit: u8,
+    /// How to read it; or why that is not known, in which case its outcome says so and its neighbours are polled.
+    pub profile: Result<Arc<Profile>, ProfileErrors>,
+    /// The regulators it serves.
+    pub regulators: Vec<RegulatorPlan>,
+    /// Time from one poll to the next.
+    pub interval: Duration,
+}
+
+/// One regulator of a control.
+#[derive(Debug, Clone)]
+pub struct RegulatorPlan {
+    /// Which of the control's regulators, 1 to 3.
+    pub position: u8,
+    /// The row of the inventory.
+    pub regulator_id: i32,
+    /// What its readings are judged by.
+    pub nameplate: Nameplate,
+}
