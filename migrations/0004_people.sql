@@ -17,10 +17,13 @@ create table session (
     token_hash bytea primary key,
     person_id  integer not null references person,
     csrf_token text not null,
+    -- signed in by a one-time link: may choose a password without knowing the old one
+    by_link    boolean not null default false,
     created_at timestamptz not null default now(),
     seen_at    timestamptz not null default now(),
     expires_at timestamptz not null
 );
+create index on session (person_id);
 
 create table sign_in_link (
     token_hash bytea primary key,

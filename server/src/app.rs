@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use sqlx::PgPool;
 
-use crate::config::Config;
+use crate::{config::Config, people::Gate};
 
 /// Shared by all requests; cheap to clone.
 #[derive(Debug, Clone)]
@@ -13,4 +13,14 @@ pub struct App {
     pub pool: PgPool,
     /// The settings.
     pub config: Arc<Config>,
+    /// What signing in needs.
+    pub gate: Arc<Gate>,
+}
+
+impl App {
+    /// An app on a database.
+    #[must_use]
+    pub fn new(pool: PgPool, config: Config) -> Self {
+        Self { pool, config: Arc::new(config), gate: Arc::default() }
+    }
 }

@@ -6,28 +6,37 @@
 mod app;
 mod config;
 pub mod detection;
+mod error;
 pub mod feed;
+mod middleware;
 pub mod notification;
 mod pages;
 pub mod people;
 pub mod picture;
+#[cfg(test)]
+pub(crate) mod testing;
 
-use std::sync::Arc;
+use std::{net::SocketAddr, time::Duration};
 
 use anyhow::{Context, Result};
+use axum::Router;
 use sqlx::postgres::PgPoolOptions;
 use tokio_util::sync::CancellationToken;
 
 pub use app::App;
 pub use config::Config;
+pub use error::WebError;
 
 /// Runs the server until `stop` is cancelled, then ends every task and returns.
 ///
 /// # Errors
 /// When the database cannot be reached at the start, or the address cannot be listened on.
 pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
+    people::cookie::check(&config.public_url).map_err(anyhow::Error::msg)?;
     let pool = PgPoolOptions::new()
         .max_connections(16)
+        // A page that must wait longer says that the database is away.
+        .acquire_timeout(Duration::from_secs(5))
         .connect(&config.database_url)
         .await
         .context("reaching the database")?;
@@ -37,12 +46,16 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     let listener = tokio::net::TcpListener::bind(config.listen)
         .await
         .with_context(|| format!("listening on {}", config.listen))?;
-    let app = App { pool, config: Arc::new(config) };
-    let router = pages::routes().with_state(app);
-    axum::serve(listener, router)
+    let app = App::new(pool, config);
+    axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(stop.clone().cancelled_owned())
         .await
         .context("serving pages")?;
     stop.cancel();
     notifying.await.context("delivering notifications")
+}
+
+/// Every page, with everything that a request passes through.
+pub fn router(app: &App) -> Router {
+    middleware::around(pages::routes(), app)
 }

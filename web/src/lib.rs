@@ -5,4 +5,6 @@
 
 pub mod assets;
 pub mod board;
+pub mod error_page;
 pub mod frame;
+pub mod sign_in;

@@ -1,12 +1,25 @@
 //! The pages: one file a feature, each with its routes, handlers and queries.
 
-use axum::Router;
-
-use crate::app::App;
-
 mod assets;
+mod sign_in;
+#[cfg(test)]
+mod sign_in_tests;
+
+use askama::Template;
+use axum::{Router, response::Html};
+
+use crate::{app::App, error::WebError};
 
 /// Every page.
 pub(crate) fn routes() -> Router<App> {
-    Router::new().merge(assets::routes())
+    Router::new().merge(assets::routes()).merge(sign_in::routes()).fallback(not_here)
+}
+
+/// Draws a page.
+pub(crate) fn html(page: &impl Template) -> Result<Html<String>, WebError> {
+    Ok(Html(page.render()?))
+}
+
+async fn not_here() -> WebError {
+    WebError::NotFound("page at this address".to_owned())
 }
