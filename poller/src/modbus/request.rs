@@ -105,7 +105,6 @@ impl ReadRequest {
         self.count
     }
 
-    #[allow(dead_code, reason = "used by the client")]
     /// The library's form of the request: the only place where one is made.
     pub(super) const fn to_library(self) -> Request<'static> {
         match self.table {
@@ -114,13 +113,6 @@ impl ReadRequest {
             Table::Holding => Request::ReadHoldingRegisters(self.address, self.count),
             Table::Input => Request::ReadInputRegisters(self.address, self.count),
         }
-    }
-
-    #[allow(dead_code, reason = "used by the client")]
-    /// How many bytes of data the answer must carry.
-    pub(super) const fn data_len(self) -> usize {
-        let count = self.count as usize;
-        if self.table.holds_bits() { count.div_ceil(8) } else { count * 2 }
     }
 }
 

@@ -5,28 +5,17 @@ use regulator::{Nameplate, Quality, Quantity, Reading, Timestamp};
 use super::plan::{Place, ReadPlan};
 use super::point::{Point, Raw};
 use super::{MAX_POSITION, Profile};
+use crate::modbus::Data;
 
 /// Furthest that a tap position may lie from a whole number and still be one (a scaled float is rarely exact).
 const TAP_SLACK: f64 = 0.01;
 
-/// What came back for one request of a plan.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Answer {
-    /// Register contents.
-    Registers(Vec<u16>),
-    /// States of coils or discrete inputs; at least as many as were asked for.
-    Bits(Vec<bool>),
-    /// The device refused, or the request was never answered.
-    None,
-}
-
 /// The raw value of a planned point; none if its block could not be read.
 #[must_use]
-pub fn raw(point: &Point, place: Place, answers: &[Answer]) -> Option<Raw> {
-    match answers.get(place.request)? {
-        Answer::Registers(words) => point.raw_from_registers(words.get(place.offset..)?),
-        Answer::Bits(bits) => Some(Raw(u32::from(*bits.get(place.offset)?))),
-        Answer::None => None,
+pub fn raw(point: &Point, place: Place, answers: &[Option<Data>]) -> Option<Raw> {
+    match answers.get(place.request)?.as_ref()? {
+        Data::Registers(words) => point.raw_from_registers(words.get(place.offset..)?),
+        Data::Bits(bits) => Some(Raw(u32::from(*bits.get(place.offset)?))),
     }
 }
 
@@ -68,14 +57,15 @@ fn as_stored(quantity: Quantity, value: f64) -> Option<f64> {
     }
 }
 
-/// The reading of the regulator at one position of a control.
+/// The reading of the regulator at one position of a control. `answers` holds what came back for each request of the plan;
+/// none where the device refused or stayed silent.
 ///
 /// A tap beyond the nameplate's limits is kept as [`Quality::OutOfRange`].
 #[must_use]
 pub fn reading(
     profile: &Profile,
     plan: &ReadPlan,
-    answers: &[Answer],
+    answers: &[Option<Data>],
     position: u8,
     nameplate: &Nameplate,
     measured_at: Timestamp,
@@ -118,11 +108,11 @@ point = [
 ]
 "#;
 
-    fn read(registers: [u16; 7], coil: bool, input: Answer, position: u8) -> Reading {
+    fn read(registers: [u16; 7], coil: bool, input: Option<Data>, position: u8) -> Reading {
         let profile = Profile::parse("test.toml", SOURCE).unwrap();
         let plan = ReadPlan::new(&profile, &[1, 2]);
         // tables are read in the order coil, discrete, holding, input
-        let answers = [Answer::Bits(vec![coil; 8]), Answer::Registers(registers.to_vec()), input];
+        let answers = [Some(Data::Bits(vec![coil; 8])), Some(Data::Registers(registers.to_vec())), input];
         assert_eq!(plan.requests.len(), 3);
         reading(&profile, &plan, &answers, position, &Nameplate::common(), Timestamp::UNIX_EPOCH)
     }
@@ -134,14 +124,14 @@ point = [
 
     fn with_voltage(value: f32) -> Reading {
         let [a, b] = float(value);
-        read([a, b, 0, 0, 0, 0, 0], false, Answer::None, 1)
+        read([a, b, 0, 0, 0, 0, 0], false, None, 1)
     }
 
     #[test]
     fn good_values_are_scaled_and_rounded_as_the_database_holds_them() {
         let [a, b] = float(121.3);
         let [c, d] = float(0.95);
-        let r = read([a, b, 1234, 0xFFFB, 9999, 0, 0], false, Answer::Registers(vec![c, d]), 1);
+        let r = read([a, b, 1234, 0xFFFB, 9999, 0, 0], false, Some(Data::Registers(vec![c, d])), 1);
         assert_eq!(r.good(Quantity::LoadVoltage), Some(f64::from(121.3_f32)));
         assert_eq!(r.good(Quantity::Current), Some(f64::from(123.4_f32)));
         assert_eq!(r.good(Quantity::Tap), Some(-5.0));
@@ -160,7 +150,7 @@ point = [
 
     #[test]
     fn a_tap_beyond_the_nameplate_is_kept_but_not_good() {
-        let r = read([0, 0, 0, 17, 0, 0, 0], false, Answer::None, 1);
+        let r = read([0, 0, 0, 17, 0, 0, 0], false, None, 1);
         assert_eq!(r.value(Quantity::Tap), Some(17.0));
         assert_eq!(r.quality(Quantity::Tap), Quality::OutOfRange);
         assert_eq!(r.good(Quantity::Tap), None);
@@ -168,7 +158,7 @@ point = [
 
     #[test]
     fn not_available_is_missing_and_not_zero() {
-        let r = read([0x7F7F, 0xFFFF, 0xFFFF, 0x8000, 0, 0, 0], false, Answer::None, 1);
+        let r = read([0x7F7F, 0xFFFF, 0xFFFF, 0x8000, 0, 0, 0], false, None, 1);
         for quantity in [Quantity::LoadVoltage, Quantity::Current, Quantity::Tap] {
             assert_eq!(r.quality(quantity), Quality::NotAvailable, "{}", quantity.name());
             assert_eq!(r.value(quantity), None);
@@ -180,14 +170,14 @@ point = [
     fn infinity_and_nan_are_invalid_where_the_profile_gives_them_no_meaning() {
         assert_eq!(with_voltage(f32::INFINITY).quality(Quantity::LoadVoltage), Quality::Invalid);
         let [a, b] = float(f32::NAN);
-        let r = read([0; 7], false, Answer::Registers(vec![a, b]), 1);
+        let r = read([0; 7], false, Some(Data::Registers(vec![a, b])), 1);
         assert_eq!(r.quality(Quantity::PowerFactor), Quality::Invalid);
         assert_eq!(r.value(Quantity::PowerFactor), None);
     }
 
     #[test]
     fn a_refused_block_is_unreadable_and_the_others_stay_good() {
-        let r = read([0x42F0, 0, 0, 0, 0, 0, 0], true, Answer::None, 1);
+        let r = read([0x42F0, 0, 0, 0, 0, 0, 0], true, None, 1);
         assert_eq!(r.quality(Quantity::PowerFactor), Quality::Unreadable);
         assert_eq!(r.good(Quantity::LoadVoltage), Some(120.0));
         assert_eq!(r.flag(Quantity::Automatic), Some(false));
@@ -195,18 +185,15 @@ point = [
 
     #[test]
     fn a_counter_at_or_past_its_rollover_is_out_of_range() {
-        let r = read([0, 0, 0, 0, 10_000, 0, 0], false, Answer::None, 1);
+        let r = read([0, 0, 0, 0, 10_000, 0, 0], false, None, 1);
         assert_eq!(r.quality(Quantity::Operations), Quality::OutOfRange);
     }
 
     #[test]
     fn a_tap_between_steps_is_invalid_and_position_2_has_its_own() {
         let [a, b] = float(3.4);
-        assert_eq!(
-            read([0, 0, 0, 0, 0, a, b], false, Answer::None, 2).quality(Quantity::Tap),
-            Quality::Invalid
-        );
+        assert_eq!(read([0, 0, 0, 0, 0, a, b], false, None, 2).quality(Quantity::Tap), Quality::Invalid);
         let [a, b] = float(3.999);
-        assert_eq!(read([0, 0, 0, 9, 0, a, b], false, Answer::None, 2).good(Quantity::Tap), Some(4.0));
+        assert_eq!(read([0, 0, 0, 9, 0, a, b], false, None, 2).good(Quantity::Tap), Some(4.0));
     }
 }

@@ -1,0 +1,7 @@
+//! The Modbus side of the poller against real sockets: devices that answer late, short, twice, wrongly or never.
+
+#![allow(clippy::unwrap_used, reason = "helpers of tests may panic as tests do")]
+
+mod guards;
+mod peer;
+mod wire_capture;
