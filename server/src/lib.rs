@@ -8,6 +8,7 @@ mod config;
 pub mod detection;
 mod error;
 pub mod feed;
+pub mod inventory;
 mod middleware;
 pub mod notification;
 mod pages;

@@ -133,9 +133,14 @@ const TABLE: &[Entry] = &[
             parameter("baseline_factor", "Times its own 30-day mean", "", 3.0, (1.0, 100.0)),
             parameter("baseline_least", "Fewest operations in 24 hours for that", "", 30.0, (1.0, 5000.0)),
         ],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "Fast changes of load or of generation behind the regulator, clouds over solar above all; \
+            a bandwidth or delay set too small; two regulators in series that answer each other; a \
+            supply voltage that swings.",
+        consequence: "Contacts and mechanism wear out years before their time, and a unit fails in service.",
+        response: "Look at the trend: taps that follow power point to clouds or load, taps that undo each \
+            other within minutes to bandwidth and delay, taps just after an upstream unit's to their \
+            order of delays. Compare with the neighbours on the feeder. Have an engineer review \
+            bandwidth and delay; plan an inspection of the contacts.",
     },
     Entry {
         condition: Condition::ReversePower,
@@ -148,9 +153,14 @@ const TABLE: &[Entry] = &[
             parameter("delay_s", "For at least", "s", 120.0, (0.0, 86_400.0)),
             parameter("return_delay_s", "Forward again for at least", "s", 600.0, (0.0, 86_400.0)),
         ],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "Generation behind the regulator exceeds the load, or the feeder has been switched so \
+            that it is fed from the other side.",
+        consequence: "A control that is not set for reverse flow may tap the wrong way until it reaches a \
+            limit, and leave customers far outside the permitted voltage.",
+        response: "Find out whether the feeder has been switched. Check that the control's reverse-flow \
+            setting fits, and watch tap and both voltages for a tap that runs one way. The readings \
+            alone do not prove the direction of supply: verify at the equipment, and follow the \
+            utility's switching procedures, local codes and licensed practice.",
     },
     Entry {
         condition: Condition::VoltageRangeA,
@@ -163,10 +173,15 @@ const TABLE: &[Entry] = &[
             parameter("high_v", "Highest", "V", 126.0, (115.0, 150.0)),
             parameter("delay_s", "For at least", "s", 300.0, (0.0, 86_400.0)),
             parameter("deadband_v", "Inside again by", "V", 0.75, (0.0, 5.0)),
+            parameter("return_delay_s", "Inside again for at least", "s", 120.0, (0.0, 86_400.0)),
         ],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "Load or generation beyond what the regulator can follow, a set voltage or compensator \
+            that does not fit, a tap at its limit, a control not in automatic, or a supply voltage \
+            that is itself out.",
+        consequence: "Service voltage leaves the range that ANSI C84.1 sets for normal operation; equipment at \
+            customers runs hot, dim or short-lived.",
+        response: "Look at tap, band and source voltage on the site page: at the limit, not in automatic or \
+            not tapping each points to its own remedy. Tell the engineer of the feeder if it recurs.",
     },
     Entry {
         condition: Condition::VoltageRangeB,
@@ -179,10 +194,16 @@ const TABLE: &[Entry] = &[
             parameter("high_v", "Highest", "V", 127.0, (115.0, 150.0)),
             parameter("delay_s", "For at least", "s", 60.0, (0.0, 86_400.0)),
             parameter("deadband_v", "Inside again by", "V", 0.75, (0.0, 5.0)),
+            parameter("return_delay_s", "Inside again for at least", "s", 120.0, (0.0, 86_400.0)),
         ],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "As for range A, further gone; often a tap at its limit, a control not in automatic, \
+            runaway under reverse power, or a faulty voltage measurement.",
+        consequence: "Service voltage is beyond what ANSI C84.1 tolerates even for short times. Equipment at \
+            customers may be damaged.",
+        response: "Act promptly. Compare with the other phases and the neighbouring sites to tell a wrong \
+            measurement from a wrong voltage. If the unit does not correct it, send a crew: verify \
+            at the equipment, and follow the utility's switching procedures, local codes and \
+            licensed practice.",
     },
     Entry {
         condition: Condition::TapLimit,
@@ -190,10 +211,23 @@ const TABLE: &[Entry] = &[
         title: "At tap limit, voltage out of band",
         scope: Scope::Regulator,
         priority: Priority::Medium,
-        parameters: &[parameter("delay_s", "For at least", "s", 300.0, (0.0, 86_400.0))],
-        cause: "",
-        consequence: "",
-        response: "",
+        parameters: &[
+            parameter("delay_s", "For at least", "s", 300.0, (0.0, 86_400.0)),
+            parameter(
+                "return_delay_s",
+                "In band or off the limit again for at least",
+                "s",
+                120.0,
+                (0.0, 86_400.0),
+            ),
+        ],
+        cause: "The supply is too low or too high for the regulator's range, the range has been reduced \
+            on purpose, or the unit taps without effect.",
+        consequence: "The unit can do no more: the voltage stays out of band and follows the supply.",
+        response: "Check whether the tap range is reduced, and what the source voltage does. A tap that \
+            does not agree with the two voltages may be reported wrongly: verify the position at the \
+            equipment, and follow the utility's switching procedures, local codes and licensed \
+            practice. Look upstream for the cause (bus voltage, another regulator, capacitors).",
     },
     Entry {
         condition: Condition::NotAutomatic,
@@ -202,9 +236,13 @@ const TABLE: &[Entry] = &[
         scope: Scope::Regulator,
         priority: Priority::Low,
         parameters: &[parameter("delay_s", "For at least", "s", 900.0, (0.0, 604_800.0))],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "Someone has put the control in manual or local, for work or by oversight, or the control \
+            has blocked itself.",
+        consequence: "The tap stays where it is: voltage is not regulated, and nobody may know.",
+        response: "Ask whether work is going on at the site. If not, arrange for the control to be put \
+            back. Never assume from this record that a control is safe to work on: verify at the \
+            equipment, and follow the utility's switching procedures, local codes and licensed \
+            practice.",
     },
     Entry {
         condition: Condition::ReadingsStale,
@@ -216,9 +254,11 @@ const TABLE: &[Entry] = &[
             parameter("polls", "Poll intervals without a reading", "", 6.0, (2.0, 1000.0)),
             parameter("least_s", "And at least", "s", 120.0, (1.0, 86_400.0)),
         ],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "The control behind the endpoint is off, its unit address or profile is wrong, its \
+            answers are refused, or the clock that stamps the readings is wrong.",
+        consequence: "This regulator is not watched: none of its other conditions can be raised.",
+        response: "See the health page for the error of this unit; read it with the probe command. If its \
+            neighbours behind the same endpoint answer, the fault is at the control.",
     },
     Entry {
         condition: Condition::EndpointSilent,
@@ -227,9 +267,11 @@ const TABLE: &[Entry] = &[
         scope: Scope::Endpoint,
         priority: Priority::High,
         parameters: &[parameter("delay_s", "For at least", "s", 120.0, (1.0, 86_400.0))],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "The link, the modem or gateway, or the supply at the site has failed; or the address is \
+            wrong.",
+        consequence: "None of the regulators behind it is watched.",
+        response: "See the health page for the kind of error and whether neighbours on the same link fail \
+            too; check whether the site has lost supply; call whoever runs the communications.",
     },
     Entry {
         condition: Condition::PollerSilent,
@@ -238,9 +280,11 @@ const TABLE: &[Entry] = &[
         scope: Scope::Poller,
         priority: Priority::Critical,
         parameters: &[parameter("delay_s", "For at least", "s", 60.0, (5.0, 86_400.0))],
-        cause: "",
-        consequence: "",
-        response: "",
+        cause: "The poller process has stopped, has lost the database, or its machine is down.",
+        consequence: "Nothing that it polls is watched, and silence on the board means nothing until it is \
+            back.",
+        response: "Look at the poller's machine and log and start it again. Until then read what matters at \
+            the site or by other means.",
     },
 ];
 
@@ -313,5 +357,79 @@ impl Condition {
     #[must_use]
     pub fn response(self) -> &'static str {
         self.entry().response
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    /// Fails to compile when a condition is added and not listed here; the test then fails until it is in the table.
+    const fn listed(condition: Condition) -> Condition {
+        match condition {
+            Condition::ExcessTapping
+            | Condition::ReversePower
+            | Condition::VoltageRangeA
+            | Condition::VoltageRangeB
+            | Condition::TapLimit
+            | Condition::NotAutomatic
+            | Condition::ReadingsStale
+            | Condition::EndpointSilent
+            | Condition::PollerSilent => condition,
+        }
+    }
+    const ALL: [Condition; 9] = [
+        Condition::ExcessTapping,
+        Condition::ReversePower,
+        Condition::VoltageRangeA,
+        Condition::VoltageRangeB,
+        Condition::TapLimit,
+        Condition::NotAutomatic,
+        Condition::ReadingsStale,
+        Condition::EndpointSilent,
+        Condition::PollerSilent,
+    ];
+
+    #[test]
+    fn every_condition_is_in_the_table_once_and_complete() {
+        assert_eq!(ALL.map(listed).into_iter().collect::<BTreeSet<_>>(), Condition::all().collect());
+        assert_eq!(Condition::all().len(), ALL.len());
+        for condition in ALL {
+            assert_eq!(Condition::from_name(condition.name()), Some(condition));
+            for text in [condition.title(), condition.cause(), condition.consequence(), condition.response()]
+            {
+                assert!(!text.is_empty(), "{condition:?}");
+                assert!(!text.contains("  "), "{text}");
+            }
+            assert!(!condition.parameters().is_empty());
+            let names: BTreeSet<_> = condition.parameters().iter().map(|p| p.name).collect();
+            assert_eq!(names.len(), condition.parameters().len(), "{condition:?}");
+            for p in condition.parameters() {
+                assert!(p.min <= p.default && p.default <= p.max, "{condition:?} {}", p.name);
+                assert!(!p.title.is_empty());
+            }
+        }
+    }
+
+    #[test]
+    fn stored_names_are_those_of_the_serialized_form() {
+        for condition in ALL {
+            assert_eq!(serde_json::to_value(condition).unwrap(), condition.name());
+        }
+    }
+
+    #[test]
+    fn what_can_lead_to_touching_equipment_says_to_verify_there() {
+        let touching =
+            [Condition::ReversePower, Condition::VoltageRangeB, Condition::TapLimit, Condition::NotAutomatic];
+        for condition in touching {
+            let response = condition.response();
+            assert!(response.contains("at the equipment"), "{condition:?}");
+            assert!(
+                response.contains("the utility's switching procedures, local codes and licensed practice"),
+                "{condition:?}"
+            );
+        }
     }
 }

@@ -4,10 +4,34 @@
 //! in tests; the same events give the same transitions however they are cut into pieces. Nothing here reads a clock:
 //! deadlines are computed from the events, so a transition carries the instant it became true, not the one it was noticed.
 
+//!
+//! [`Condition`] is the catalogue. [`RegulatorDetector`], [`EndpointDetector`] and [`PollerDetector`] hold the states of all
+//! conditions of one thing; each condition has a file of its own, which states its rule.
+
 mod catalogue;
+mod endpoint_silent;
+mod excess_tapping;
+mod excursion;
+mod hold;
+mod not_automatic;
+mod poller_silent;
+mod readings_stale;
+mod regulator_detector;
+mod reverse_power;
 mod settings;
+mod tap_limit;
+mod voltage_range;
+mod words;
+
+#[cfg(test)]
+mod replay;
+#[cfg(test)]
+mod story;
 
 pub use catalogue::{Condition, Parameter, Priority, Scope};
+pub use endpoint_silent::{EndpointDetector, Report};
+pub use poller_silent::PollerDetector;
+pub use regulator_detector::{RegulatorDetector, Unit};
 pub use settings::Settings;
 
 use serde::{Deserialize, Serialize};

@@ -1,0 +1,317 @@
+//! More operations in an hour or a day than the limits, or than the unit's own baseline.
+//!
+//! Operations come from the control's counter, through rollover and restart; a jump counts none (see [`crate::counter`]). They
+//! are logged by the minute for a day, and by the day for thirty days. A stretch without counter readings has its operations
+//! spread evenly over it, so that what happened in six hours never looks like the work of one minute.
+//!
+//! True as soon as one count exceeds its limit. True no longer when for an hour of readings every count has stayed at or
+//! below nine tenths of its limit: a unit that hovers at a limit is one alarm, not many.
+
+use std::collections::VecDeque;
+
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Change, Condition, Settings, Transition,
+    hold::{Delays, Hold, seconds},
+    words::{count, fact, number},
+};
+use crate::{Nameplate, Quantity, Reading, Timestamp, counter};
+
+const MINUTES_A_DAY: i64 = 1440;
+/// The days that make the baseline, besides the present one.
+const BASELINE_DAYS: i64 = 30;
+/// Time covered by counters before the baseline speaks: seven days, less an hour for a poll that came late.
+const LEAST_COVERED_S: f64 = 7.0 * 86_400.0 - 3600.0;
+/// Quiet is at or below this share of each limit.
+const QUIET_SHARE: f64 = 0.9;
+/// Evidence of quiet before it ends.
+const DELAYS: Delays = Delays { on_s: 0.0, off_s: 3600.0 };
+
+/// The limits of one regulator.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Limits {
+    per_hour: f64,
+    per_day: f64,
+    baseline_factor: f64,
+    baseline_least: f64,
+    modulus: u64,
+}
+
+impl Limits {
+    pub(super) fn new(nameplate: &Nameplate, settings: &Settings) -> Self {
+        let get = |name| settings.get(Condition::ExcessTapping, name);
+        Self {
+            per_hour: get("per_hour"),
+            per_day: get("per_day"),
+            baseline_factor: get("baseline_factor"),
+            baseline_least: get("baseline_least"),
+            modulus: nameplate.counter_modulus,
+        }
+    }
+}
+
+/// The state.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct ExcessTapping {
+    hold: Hold,
+    last: Option<(Timestamp, u64)>,
+    /// (minute since 1970, operations in it), of the last 24 hours, oldest first; minutes without any are left out.
+    minutes: VecDeque<(i64, u64)>,
+    /// Sum of `minutes`.
+    in_day: u64,
+    /// The last 30 days that had readings and the present one, oldest first.
+    days: VecDeque<Day>,
+}
+
+/// Operations of one day (UTC), and the time that counters covered.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+struct Day {
+    day: i64,
+    operations: u64,
+    covered_s: f64,
+}
+
+/// The counts that are judged.
+#[derive(Debug, Clone, Copy)]
+struct Counts {
+    hour: u64,
+    day: u64,
+    /// Mean operations a day of the days before the present one, once there is enough of it.
+    baseline: Option<f64>,
+}
+
+impl ExcessTapping {
+    pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
+        let Some(counter) = reading.good(Quantity::Operations).and_then(whole) else { return };
+        let at = reading.measured_at;
+        if let Some((earlier_at, earlier)) = self.last.replace((at, counter)) {
+            self.count(
+                earlier_at,
+                at,
+                counter::step(earlier, counter, limits.modulus, seconds(earlier_at, at)),
+            );
+        }
+        self.expire(at);
+        let counts = self.counts(at);
+        let bar = if self.hold.is_active() { QUIET_SHARE } else { 1.0 };
+        let exceeded = !counts.exceeded(limits, bar).is_empty();
+        if let Some(change) = self.hold.observe(at, exceeded != self.hold.is_active(), DELAYS) {
+            out.push(counts.transition(change, at, limits));
+        }
+    }
+
+    /// Drops what was learnt under a clock that turned out to be wrong. The alarm stays as it is until there is evidence.
+    pub(super) fn forget(&mut self) {
+        let mut hold = std::mem::take(&mut self.hold);
+        hold.forget_pending();
+        *self = Self { hold, ..Self::default() };
+    }
+
+    fn count(&mut self, from: Timestamp, to: Timestamp, step: counter::Step) {
+        if step == counter::Step::Jumped {
+            return;
+        }
+        let operations = step.operations();
+        let today = day(to);
+        if self.days.back().is_none_or(|last| last.day != today) {
+            self.days.push_back(Day { day: today, ..Day::default() });
+        }
+        if let Some(last) = self.days.back_mut() {
+            last.operations += operations;
+            last.covered_s += seconds(from, to);
+        }
+        if operations > 0 {
+            self.log(minute(from), minute(to), operations);
+        }
+    }
+
+    /// Spreads operations evenly over the minutes after `from` up to `to`, keeping those of the last day.
+    fn log(&mut self, from: i64, to: i64, operations: u64) {
+        let span = (to - from).max(1);
+        let share = |minutes: i64| {
+            u128::from(operations) * u128::from(minutes.unsigned_abs()) / u128::from(span.unsigned_abs())
+        };
+        for i in (span - MINUTES_A_DAY).max(0)..span {
+            let here = u64::try_from(share(i + 1) - share(i)).unwrap_or(u64::MAX);
+            if here > 0 {
+                self.add(to - span + i + 1, here);
+            }
+        }
+    }
+
+    fn add(&mut self, minute: i64, operations: u64) {
+        self.in_day += operations;
+        match self.minutes.back_mut() {
+            Some((last, n)) if *last >= minute => *n += operations,
+            _ => self.minutes.push_back((minute, operations)),
+        }
+    }
+
+    fn expire(&mut self, now: Timestamp) {
+        while let Some(&(minute, operations)) = self.minutes.front()
+            && minute <= self::minute(now) - MINUTES_A_DAY
+        {
+            self.minutes.pop_front();
+            self.in_day -= operations;
+        }
+        while self.days.front().is_some_and(|first| first.day < day(now) - BASELINE_DAYS) {
+            self.days.pop_front();
+        }
+    }
+
+    fn counts(&self, now: Timestamp) -> Counts {
+        let hour_ago = minute(now) - 60;
+        let hour =
+            self.minutes.iter().rev().take_while(|(minute, _)| *minute > hour_ago).map(|(_, n)| n).sum();
+        let today = day(now);
+        let closed = self.days.iter().filter(|d| d.day < today);
+        let (operations, covered_s) = closed.fold((0, 0.0), |(n, s), d| (n + d.operations, s + d.covered_s));
+        let baseline = (covered_s >= LEAST_COVERED_S).then(|| count(operations) / (covered_s / 86_400.0));
+        Counts { hour, day: self.in_day, baseline }
+    }
+}
+
+impl Counts {
+    /// The limits exceeded, in words, each taken times `bar`.
+    fn exceeded(&self, limits: &Limits, bar: f64) -> Vec<String> {
+        let mut found = vec![];
+        let (hour, day) = (count(self.hour), count(self.day));
+        if hour > limits.per_hour * bar {
+            found.push(format!("{} operations in an hour, limit {}", self.hour, number(limits.per_hour, 1)));
+        }
+        if day > limits.per_day * bar {
+            found.push(format!("{} in 24 h, limit {}", self.day, number(limits.per_day, 1)));
+        }
+        if let Some(baseline) = self.baseline
+            && day >= limits.baseline_least * bar
+            && day > baseline * limits.baseline_factor * bar
+        {
+            found.push(format!("{} in 24 h, its own mean is {} a day", self.day, number(baseline, 1)));
+        }
+        found
+    }
+
+    fn transition(&self, change: Change, at: Timestamp, limits: &Limits) -> Transition {
+        let summary = match change {
+            Change::Raised => self.exceeded(limits, 1.0).join("; "),
+            Change::Returned => format!("{} operations in an hour, {} in 24 h", self.hour, self.day),
+        };
+        let mut facts = vec![
+            fact("Operations in the last hour", count(self.hour), ""),
+            fact("Limit in an hour", limits.per_hour, ""),
+            fact("Operations in the last 24 h", count(self.day), ""),
+            fact("Limit in 24 h", limits.per_day, ""),
+        ];
+        facts.extend(self.baseline.map(|mean| fact("Its own mean over 30 days", mean, "a day")));
+        Transition { condition: Condition::ExcessTapping, change, at, summary, facts }
+    }
+}
+
+const fn minute(at: Timestamp) -> i64 {
+    at.timestamp().div_euclid(60)
+}
+
+const fn day(at: Timestamp) -> i64 {
+    at.timestamp().div_euclid(86_400)
+}
+
+/// A counter's value as a whole number; nothing if it is none.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "range checked")]
+fn whole(value: f64) -> Option<u64> {
+    (0.0..=9_007_199_254_740_992.0).contains(&value).then_some(value as u64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::conditions::story::{Story, at};
+
+    fn counter(story: &mut Story, s: i64, value: u32) -> Vec<String> {
+        story.observe(&Reading::new(at(s)).with(Quantity::Operations, f64::from(value)))
+    }
+
+    #[test]
+    fn a_cloudy_hour_is_told_with_the_thirteenth_operation_and_ends_after_a_quiet_hour() {
+        let mut story = Story::common();
+        let mut told = vec![];
+        for i in 0..=13u32 {
+            told.extend(counter(&mut story, i64::from(i) * 240, 500 + i));
+        }
+        assert_eq!(told, ["3120 excess_tapping raised: 13 operations in an hour, limit 12"]);
+        let mut told = vec![];
+        for s in (3130..12_000).step_by(10) {
+            told.extend(counter(&mut story, s, 513));
+        }
+        // The operation at 720 s is the third of 13; an hour later 10 are left, which is quiet (nine tenths of 12), and an hour
+        // of quiet later it ends.
+        assert_eq!(told, ["7920 excess_tapping returned: 0 operations in an hour, 13 in 24 h"]);
+    }
+
+    #[test]
+    fn hovering_at_the_limit_is_one_alarm() {
+        let mut story = Story::common();
+        // one operation each 4 min 40 s: twelve or thirteen in any hour, for ten hours
+        let told: Vec<_> = (0..36_000i64)
+            .step_by(10)
+            .flat_map(|s| counter(&mut story, s, u32::try_from(s / 280).unwrap()))
+            .collect();
+        assert_eq!(told.len(), 1, "{told:?}");
+    }
+
+    #[test]
+    fn rollover_and_restart_are_counted_through_and_a_new_control_is_not() {
+        let mut story = Story::common();
+        story.nameplate.counter_modulus = 65_536;
+        story.set(Condition::ExcessTapping, "per_hour", 1.0);
+        assert!(counter(&mut story, 0, 65_535).is_empty());
+        let told = counter(&mut story, 10, 1);
+        assert_eq!(told, ["10 excess_tapping raised: 2 operations in an hour, limit 1"]);
+        let mut story = Story::common();
+        story.set(Condition::ExcessTapping, "per_hour", 1.0);
+        counter(&mut story, 0, 40_000);
+        assert!(counter(&mut story, 10, 12_345).is_empty(), "a replaced control");
+        assert_eq!(counter(&mut story, 20, 2).len(), 1, "restarted from zero, two since");
+    }
+
+    #[test]
+    fn operations_of_a_gap_are_spread_over_it() {
+        let mut story = Story::common();
+        counter(&mut story, 0, 0);
+        assert!(counter(&mut story, 6 * 3600, 30).is_empty(), "30 in six hours are 5 an hour");
+        assert_eq!(counter(&mut story, 6 * 3600 + 10, 38).len(), 1, "5 and 8 are 13");
+    }
+
+    #[test]
+    fn its_own_mean_speaks_after_seven_days() {
+        let mut story = Story::common();
+        story.set(Condition::ExcessTapping, "baseline_factor", 3.0);
+        let hour = 3600;
+        let mut value = 0;
+        let mut told = vec![];
+        // eight days of 12 operations a day, then two an hour (48 a day: below 60 a day, above 3 x 12)
+        for h in 0..(10 * 24) {
+            value += if h < 8 * 24 { u32::from(h % 2 == 0) } else { 2 };
+            told.extend(counter(&mut story, i64::from(h) * hour, value));
+        }
+        assert_eq!(told.len(), 1, "{told:?}");
+        // 95 operations counted over the first 191 hours are 11.94 a day; 4 of the quiet hours' and 32 since are 36 in 24 h
+        assert_eq!(told[0], "745200 excess_tapping raised: 36 in 24 h, its own mean is 11.9 a day");
+        let mut early = Story::common();
+        let told: Vec<_> = (0..48u32)
+            .flat_map(|h| counter(&mut early, i64::from(h) * hour, if h < 24 { 0 } else { (h - 24) * 2 }))
+            .collect();
+        assert!(told.is_empty(), "one day of history is no baseline: {told:?}");
+    }
+
+    #[test]
+    fn the_log_stays_small_however_much_it_taps() {
+        let mut story = Story::common();
+        for i in 0..40_000u32 {
+            counter(&mut story, i64::from(i) * 10, i);
+        }
+        assert!(story.stored().len() < 60_000, "{}", story.stored().len());
+    }
+}

@@ -1,0 +1,224 @@
+//! All conditions of one regulator, fed with its readings in order of time.
+
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Condition, Settings, Transition, excess_tapping, not_automatic, readings_stale, reverse_power, tap_limit,
+    voltage_range,
+};
+use crate::{Nameplate, Reading, Timestamp};
+
+/// One regulator as its conditions see it: nameplate and settings, worked out once.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unit {
+    excess_tapping: excess_tapping::Limits,
+    reverse_power: reverse_power::Limits,
+    range_a: voltage_range::Limits,
+    range_b: voltage_range::Limits,
+    tap_limit: tap_limit::Limits,
+    not_automatic: not_automatic::Limits,
+    readings_stale: readings_stale::Limits,
+}
+
+impl Unit {
+    /// Works out the limits of a regulator.
+    #[must_use]
+    pub fn new(nameplate: &Nameplate, settings: &Settings) -> Self {
+        let range = |condition| voltage_range::Limits::new(condition, nameplate, settings);
+        Self {
+            excess_tapping: excess_tapping::Limits::new(nameplate, settings),
+            reverse_power: reverse_power::Limits::new(nameplate, settings),
+            range_a: range(Condition::VoltageRangeA),
+            range_b: range(Condition::VoltageRangeB),
+            tap_limit: tap_limit::Limits::new(nameplate, settings),
+            not_automatic: not_automatic::Limits::new(settings),
+            readings_stale: readings_stale::Limits::new(nameplate, settings),
+        }
+    }
+}
+
+/// What the conditions of one regulator remember. Stored as JSON text between passes; fields that a newer or older program
+/// wrote and this one does not know are ignored, missing ones start empty.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct RegulatorDetector {
+    last_seen: Option<Timestamp>,
+    late: u64,
+    ahead: u64,
+    excess_tapping: excess_tapping::ExcessTapping,
+    reverse_power: reverse_power::ReversePower,
+    range_a: voltage_range::VoltageRange,
+    range_b: voltage_range::VoltageRange,
+    tap_limit: tap_limit::TapLimit,
+    not_automatic: not_automatic::NotAutomatic,
+    readings_stale: readings_stale::ReadingsStale,
+}
+
+impl RegulatorDetector {
+    /// Remembers nothing yet.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// When the last judged reading was measured.
+    #[must_use]
+    pub const fn last_seen(&self) -> Option<Timestamp> {
+        self.last_seen
+    }
+
+    /// Readings that came after a later one had been judged; stored, not judged.
+    #[must_use]
+    pub const fn late(&self) -> u64 {
+        self.late
+    }
+
+    /// Readings measured, by their own word, after the horizon; stored, not judged.
+    #[must_use]
+    pub const fn ahead(&self) -> u64 {
+        self.ahead
+    }
+
+    /// Judges one reading. One that is not later than the last is only counted.
+    pub fn observe(&mut self, unit: &Unit, reading: &Reading) -> Vec<Transition> {
+        let mut out = vec![];
+        if self.last_seen.is_some_and(|last| reading.measured_at <= last) {
+            self.late += 1;
+            return out;
+        }
+        self.last_seen = Some(reading.measured_at);
+        self.readings_stale.seen(&unit.readings_stale, reading.measured_at, &mut out);
+        self.excess_tapping.observe(&unit.excess_tapping, reading, &mut out);
+        self.reverse_power.observe(&unit.reverse_power, reading, &mut out);
+        self.range_a.observe(&unit.range_a, reading, &mut out);
+        self.range_b.observe(&unit.range_b, reading, &mut out);
+        self.tap_limit.observe(&unit.tap_limit, reading, &mut out);
+        self.not_automatic.observe(&unit.not_automatic, reading, &mut out);
+        out
+    }
+
+    /// The same for a reading that was known at `horizon`, by a clock other than the one that measured it (and some slack). A
+    /// reading from beyond the horizon is not judged but counted: the measuring clock is wrong.
+    pub fn observe_known(&mut self, unit: &Unit, reading: &Reading, horizon: Timestamp) -> Vec<Transition> {
+        if reading.measured_at > horizon {
+            self.ahead += 1;
+            return vec![];
+        }
+        self.heed_horizon(horizon);
+        self.observe(unit, reading)
+    }
+
+    /// Undoes what a clock did that had jumped ahead and is right again: if the last judged reading lies beyond the horizon, its
+    /// time was wrong. Then nothing pending and no count is kept; conditions that are true stay so until there is
+    /// evidence against them. Returns whether that was so.
+    pub fn heed_horizon(&mut self, horizon: Timestamp) -> bool {
+        if self.last_seen.is_none_or(|last| last <= horizon) {
+            return false;
+        }
+        self.last_seen = None;
+        self.excess_tapping.forget();
+        self.reverse_power.excursion.hold.forget_pending();
+        for range in [&mut self.range_a, &mut self.range_b] {
+            range.low.hold.forget_pending();
+            range.high.hold.forget_pending();
+        }
+        self.tap_limit.hold.forget_pending();
+        self.not_automatic.hold.forget_pending();
+        self.readings_stale.forget();
+        true
+    }
+
+    /// The poller process that polls it began at `session`; time before that, with no reading, is nobody's silence. Returns
+    /// whether that is news.
+    pub fn polled_since(&mut self, session: Timestamp) -> bool {
+        self.readings_stale.polled_since(session)
+    }
+
+    /// The word of the poller that polls it, at its watermark: everything measured before has been observed, and the endpoint
+    /// answers, or has not since `failing_since`. Deadlines passed on the way are told with the instant they passed at.
+    pub fn report(
+        &mut self,
+        unit: &Unit,
+        failing_since: Option<Timestamp>,
+        watermark: Timestamp,
+    ) -> Vec<Transition> {
+        let mut out = vec![];
+        self.readings_stale.report(&unit.readings_stale, failing_since, watermark, &mut out);
+        out
+    }
+
+    /// Whether [`RegulatorDetector::report`] with the same arguments would change anything.
+    #[must_use]
+    pub fn needs_report(&self, unit: &Unit, failing_since: Option<Timestamp>, watermark: Timestamp) -> bool {
+        self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark)
+    }
+
+    /// Everything measured before `to` has been observed. Looking more often between events gives the same transitions, only
+    /// sooner.
+    pub fn advance(&mut self, unit: &Unit, to: Timestamp) -> Vec<Transition> {
+        let mut out = vec![];
+        self.readings_stale.advance(&unit.readings_stale, to, &mut out);
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        Quantity,
+        conditions::story::{Story, at, told},
+    };
+
+    fn voltage(s: i64, volts: f64) -> Reading {
+        Reading::new(at(s)).with(Quantity::LoadVoltage, volts)
+    }
+
+    #[test]
+    fn a_late_reading_is_counted_and_changes_nothing_else() {
+        let mut story = Story::common();
+        story.observe(&voltage(0, 113.0));
+        story.observe(&voltage(200, 113.0));
+        assert!(story.observe(&voltage(100, 120.0)).is_empty());
+        assert!(story.observe(&voltage(200, 120.0)).is_empty());
+        assert_eq!(story.detector.late(), 2);
+        assert_eq!(story.observe(&voltage(300, 113.0)).len(), 1, "120 V came too late to count");
+    }
+
+    #[test]
+    fn a_clock_that_jumps_ahead_is_not_believed() {
+        let unit = Unit::new(&Nameplate::common(), &Settings::default());
+        let mut d = RegulatorDetector::new();
+        d.observe_known(&unit, &voltage(0, 113.0), at(60));
+        assert!(d.observe_known(&unit, &voltage(30_000_000, 113.0), at(70)).is_empty());
+        assert_eq!((d.ahead(), d.last_seen()), (1, Some(at(0))));
+    }
+
+    #[test]
+    fn when_every_clock_had_jumped_ahead_it_recovers_once_they_are_right() {
+        let unit = Unit::new(&Nameplate::common(), &Settings::default());
+        let mut d = RegulatorDetector::new();
+        let year = 31_536_000;
+        for s in (0..=310).step_by(10) {
+            d.observe_known(&unit, &voltage(year + s, 113.0), at(year + s));
+        }
+        // the clock is right again; the alarm still stands, and returns on evidence
+        let mut lines = vec![];
+        for s in (0..=130).step_by(10) {
+            lines.extend(told(d.observe_known(&unit, &voltage(s, 120.0), at(s + 1))));
+        }
+        assert_eq!(lines.len(), 1, "{lines:?}");
+        assert!(lines[0].starts_with("120 voltage_range_a returned"));
+        assert_eq!((d.late(), d.ahead()), (0, 0));
+        // and silence is noticed as ever
+        assert_eq!(told(d.report(&unit, None, at(1000))).len(), 1);
+    }
+
+    #[test]
+    fn what_an_older_or_newer_program_wrote_can_be_read() {
+        let old: RegulatorDetector = serde_json::from_str(r#"{"late":3,"no_such_thing":{"a":1}}"#).unwrap();
+        assert_eq!(old.late(), 3);
+        let empty: RegulatorDetector = serde_json::from_str("{}").unwrap();
+        assert_eq!(empty, RegulatorDetector::new());
+    }
+}

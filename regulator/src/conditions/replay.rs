@@ -1,0 +1,199 @@
+//! The same events give the same transitions, however they are cut into pieces.
+
+use proptest::prelude::{Just, ProptestConfig, Strategy, any, prop, prop_assert_eq, prop_oneof, proptest};
+
+use super::{Condition, EndpointDetector, RegulatorDetector, Report, Settings, Transition, Unit, story::at};
+use crate::{Nameplate, Quality, Quantity, Reading};
+
+/// What a poller may write next, in seconds after what it wrote before.
+#[derive(Debug, Clone)]
+enum Event {
+    /// A reading so long after the one before (negative: a late one).
+    Reading { after_s: i64, voltage: f64, power: f64, tap: i8, operations: u16, flags: u8, missing: u32 },
+    /// A sign of life: known up to here; whether the endpoint began to fail so many seconds before.
+    Watermark { after_s: i64, failing_for_s: Option<i64> },
+    /// The poller was started again so long after.
+    Restart { after_s: i64 },
+}
+
+fn event() -> impl Strategy<Value = Event> {
+    let operations = prop_oneof![8 => Just(0u16), 1 => 1..25u16];
+    let reading =
+        (-30..200i64, 105.0..132.0f64, -30.0..30.0f64, -16..=16i8, operations, any::<u8>(), any::<u32>())
+            .prop_map(|(after_s, voltage, power, tap, operations, flags, missing)| Event::Reading {
+                after_s,
+                voltage,
+                power,
+                tap,
+                operations,
+                flags,
+                // mostly all there
+                missing: if missing % 3 == 0 { missing } else { 0 },
+            });
+    let watermark = (0..400i64, prop::option::weighted(0.3, 0..300i64))
+        .prop_map(|(after_s, failing_for_s)| Event::Watermark { after_s, failing_for_s });
+    prop_oneof![
+        20 => reading,
+        5 => watermark,
+        1 => (1..2000i64).prop_map(|after_s| Event::Restart { after_s }),
+    ]
+}
+
+/// Both detectors and what a runner knows besides.
+struct World {
+    unit: Unit,
+    settings: Settings,
+    regulator: RegulatorDetector,
+    endpoint: EndpointDetector,
+    now_s: i64,
+    session_s: i64,
+    counter: u16,
+    told: Vec<Transition>,
+}
+
+impl World {
+    fn new() -> Self {
+        let mut settings = Settings::default();
+        // short delays, so that random readings do raise and return
+        for condition in [Condition::VoltageRangeA, Condition::VoltageRangeB, Condition::TapLimit] {
+            settings.set(condition, "delay_s", 60.0);
+            settings.set(condition, "return_delay_s", 30.0);
+        }
+        settings.set(Condition::ReversePower, "delay_s", 30.0);
+        settings.set(Condition::ReversePower, "return_delay_s", 60.0);
+        settings.set(Condition::NotAutomatic, "delay_s", 100.0);
+        settings.set(Condition::ExcessTapping, "per_day", 5000.0);
+        let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
+        Self {
+            unit: Unit::new(&nameplate, &settings),
+            settings,
+            regulator: RegulatorDetector::new(),
+            endpoint: EndpointDetector::new(),
+            now_s: 1000,
+            session_s: 0,
+            counter: 65_500,
+            told: vec![],
+        }
+    }
+
+    fn take(&mut self, event: &Event) {
+        match *event {
+            Event::Reading { after_s, voltage, power, tap, operations, flags, missing } => {
+                self.counter = self.counter.wrapping_add(operations);
+                let reading = self.reading(self.now_s + after_s, voltage, power, tap, flags, missing);
+                self.now_s = self.now_s.max(self.now_s + after_s);
+                self.regulator.polled_since(at(self.session_s));
+                self.told.extend(self.regulator.observe(&self.unit, &reading));
+                self.told.extend(self.endpoint.answered(reading.measured_at));
+            }
+            Event::Watermark { after_s, failing_for_s } => {
+                // What failed began to after everything that was known before.
+                let since_s = failing_for_s.map(|s| (self.now_s + after_s - s).max(self.now_s));
+                self.now_s += after_s;
+                let report =
+                    Report { poller: "p", session_started_at: at(self.session_s), watermark: at(self.now_s) };
+                self.told.extend(match since_s {
+                    Some(s) => self.endpoint.failing(&self.settings, &report, at(s), "no answer"),
+                    None => self.endpoint.not_failing(&self.settings, &report),
+                });
+                self.report();
+            }
+            Event::Restart { after_s } => {
+                self.now_s += after_s;
+                self.session_s = self.now_s;
+                self.regulator.polled_since(at(self.session_s));
+            }
+        }
+    }
+
+    fn report(&mut self) {
+        let failing = self.endpoint.failing_since();
+        let needed = self.regulator.needs_report(&self.unit, failing, at(self.now_s));
+        let before = self.regulator.clone();
+        self.told.extend(self.regulator.report(&self.unit, failing, at(self.now_s)));
+        assert!(needed || before == self.regulator, "a report that was not needed changed something");
+    }
+
+    /// Looks, at what is known anyway.
+    fn look(&mut self) {
+        self.told.extend(self.regulator.advance(&self.unit, at(self.now_s)));
+    }
+
+    fn store_and_load(&mut self) {
+        let text = serde_json::to_string(&self.regulator).unwrap();
+        self.regulator = serde_json::from_str(&text).unwrap();
+        let text = serde_json::to_string(&self.endpoint).unwrap();
+        self.endpoint = serde_json::from_str(&text).unwrap();
+    }
+
+    fn reading(&self, s: i64, voltage: f64, power: f64, tap: i8, flags: u8, missing: u32) -> Reading {
+        let flag = |bit: u8| f64::from((flags >> bit) & 1);
+        // Extremes more often than chance: at the tap limit, not automatic for long.
+        let tap = if flags & 0x30 == 0 { 16.0 } else { f64::from(tap) };
+        let mut reading = Reading::new(at(s))
+            .with(Quantity::LoadVoltage, voltage)
+            .with(Quantity::RealPower, power)
+            .with(Quantity::Tap, tap)
+            .with(Quantity::Operations, f64::from(self.counter))
+            .with(Quantity::Automatic, flag(0) * flag(1))
+            .with(Quantity::ReverseFlow, flag(2))
+            .with(Quantity::SetVoltage, 122.0)
+            .with(Quantity::Bandwidth, 2.0);
+        for (bit, &quantity) in (0u32..).zip(Quantity::ALL) {
+            if missing >> bit & 1 == 1 {
+                reading.set(quantity, reading.value(quantity), Quality::NotAvailable);
+            }
+        }
+        reading
+    }
+}
+
+proptest! {
+    // Failures are printed whole; a file of them beside the code would only be in the way.
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(256) })]
+
+    #[test]
+    fn one_pass_pieces_and_extra_looks_give_identical_transitions(
+        // runs of the same reading, so that delays are reached
+        events in prop::collection::vec((event(), 1..12usize), 1..60),
+        stored in any::<u64>(),
+        looked in any::<u64>(),
+    ) {
+        let mut whole = World::new();
+        let mut pieces = World::new();
+        let mut place = 0u32;
+        for (event, times) in &events {
+            for _ in 0..*times {
+                whole.take(event);
+                pieces.take(event);
+                if stored.rotate_left(place) & 1 == 1 {
+                    pieces.store_and_load();
+                }
+                if looked.rotate_left(place) & 1 == 1 {
+                    pieces.look();
+                }
+                place = place.wrapping_add(1);
+            }
+        }
+        prop_assert_eq!(whole.told, pieces.told);
+        prop_assert_eq!(whole.regulator.late(), pieces.regulator.late());
+    }
+}
+
+#[test]
+fn the_generated_events_do_raise_and_return_every_condition() {
+    use proptest::{strategy::ValueTree, test_runner::TestRunner};
+    let mut runner = TestRunner::deterministic();
+    let mut seen = std::collections::BTreeSet::new();
+    for _ in 0..200 {
+        let events =
+            prop::collection::vec((event(), 1..12usize), 60).new_tree(&mut runner).unwrap().current();
+        let mut world = World::new();
+        for (event, times) in &events {
+            (0..*times).for_each(|_| world.take(event));
+        }
+        seen.extend(world.told.iter().map(|t| (t.condition, t.change == super::Change::Raised)));
+    }
+    let expected = Condition::all().filter(|c| *c != Condition::PollerSilent).count() * 2;
+    assert_eq!(seen.len(), expected, "{seen:?}");
+}

@@ -1,0 +1,153 @@
+//! The readings that batches name.
+
+use regulator::{Quality, Quantity, Reading, Timestamp};
+use sqlx::PgConnection;
+
+use super::Batch;
+
+/// One reading of a batch.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BatchReading {
+    /// Whose.
+    pub regulator_id: i32,
+    /// What.
+    pub reading: Reading,
+}
+
+/// The readings that each of `batches` names, as they are stored now, each batch's ordered by regulator and time. A reading
+/// that retention has dropped since is left out.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn of(connection: &mut PgConnection, batches: &[Batch]) -> sqlx::Result<Vec<Vec<BatchReading>>> {
+    let mut found: Vec<Vec<BatchReading>> =
+        batches.iter().map(|b| Vec::with_capacity(b.keys.len())).collect();
+    let keys = || batches.iter().flat_map(|b| &b.keys);
+    // The bounds let Postgres pass over the partitions of other days.
+    let (Some(first), Some(last)) = (keys().map(|k| k.1).min(), keys().map(|k| k.1).max()) else {
+        return Ok(found);
+    };
+    let places: Vec<i32> = (0i32..)
+        .zip(batches)
+        .flat_map(|(place, batch)| std::iter::repeat_n(place, batch.keys.len()))
+        .collect();
+    let regulators: Vec<i32> = keys().map(|k| k.0).collect();
+    let times: Vec<Timestamp> = keys().map(|k| k.1).collect();
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select k.place as "place!", r.*
+            from unnest($1::integer[], $2::integer[], $3::timestamptz[]) k(place, regulator_id, measured_at)
+            join reading r on r.regulator_id = k.regulator_id and r.measured_at = k.measured_at
+            where r.measured_at between $4 and $5
+            order by k.place, r.regulator_id, r.measured_at"#,
+        &places,
+        &regulators,
+        &times,
+        first,
+        last
+    )
+    .fetch_all(connection)
+    .await?;
+    for row in rows {
+        if let Some(place) = usize::try_from(row.place).ok().and_then(|place| found.get_mut(place)) {
+            place.push(row.decode());
+        }
+    }
+    Ok(found)
+}
+
+/// A row of the table `reading`.
+struct Row {
+    place: i32,
+    regulator_id: i32,
+    measured_at: Timestamp,
+    load_voltage: Option<f32>,
+    source_voltage: Option<f32>,
+    current: Option<f32>,
+    real_power: Option<f32>,
+    reactive_power: Option<f32>,
+    power_factor: Option<f32>,
+    tap: Option<i32>,
+    operations: Option<i64>,
+    automatic: Option<bool>,
+    blocked: Option<bool>,
+    at_neutral: Option<bool>,
+    reverse_flow: Option<bool>,
+    set_voltage: Option<f32>,
+    bandwidth: Option<f32>,
+    time_delay: Option<f32>,
+    ldc_resistance: Option<f32>,
+    ldc_reactance: Option<f32>,
+    quality: Vec<u8>,
+}
+
+impl Row {
+    fn value(&self, quantity: Quantity) -> Option<f64> {
+        let flag = |yes: Option<bool>| yes.map(|yes| f64::from(u8::from(yes)));
+        let number = |value: Option<f32>| value.map(f64::from);
+        match quantity {
+            Quantity::LoadVoltage => number(self.load_voltage),
+            Quantity::SourceVoltage => number(self.source_voltage),
+            Quantity::Current => number(self.current),
+            Quantity::RealPower => number(self.real_power),
+            Quantity::ReactivePower => number(self.reactive_power),
+            Quantity::PowerFactor => number(self.power_factor),
+            Quantity::Tap => self.tap.map(f64::from),
+            #[allow(clippy::cast_precision_loss, reason = "counters are far below 2^53")]
+            Quantity::Operations => self.operations.map(|n| n as f64),
+            Quantity::Automatic => flag(self.automatic),
+            Quantity::Blocked => flag(self.blocked),
+            Quantity::AtNeutral => flag(self.at_neutral),
+            Quantity::ReverseFlow => flag(self.reverse_flow),
+            Quantity::SetVoltage => number(self.set_voltage),
+            Quantity::Bandwidth => number(self.bandwidth),
+            Quantity::TimeDelay => number(self.time_delay),
+            Quantity::LdcResistance => number(self.ldc_resistance),
+            Quantity::LdcReactance => number(self.ldc_reactance),
+        }
+    }
+
+    fn decode(self) -> BatchReading {
+        let mut reading = Reading::new(self.measured_at);
+        for (&quantity, &code) in Quantity::ALL.iter().zip(&self.quality) {
+            if code != Quality::NotReported.code() {
+                reading.set(quantity, self.value(quantity), Quality::from_code(code));
+            }
+        }
+        BatchReading { regulator_id: self.regulator_id, reading }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::feed::{after, testing};
+    use private_postgres::testing::TestDatabase;
+
+    #[tokio::test]
+    async fn every_quantity_comes_back_as_written_and_dropped_readings_are_no_error() {
+        let database = TestDatabase::new().await;
+        let mut connection = database.pool.acquire().await.unwrap();
+        let mut full = Reading::new(testing::at(0));
+        for (i, &quantity) in (0u8..).zip(Quantity::ALL) {
+            let value = if quantity.is_flag() { f64::from(i % 2) } else { f64::from(i) + 100.0 };
+            full.set(quantity, Some(value), Quality::Good);
+        }
+        full.set(Quantity::Tap, Some(40.0), Quality::OutOfRange);
+        full.set(Quantity::Current, None, Quality::NotAvailable);
+        let gone = Reading::new(testing::at(5)).with(Quantity::LoadVoltage, 1.0);
+        let written = [(50_002, full.clone()), (50_001, full.clone()), (50_001, gone)];
+        testing::write(&mut connection, &testing::batch("p", 10), &written).await;
+        sqlx::query("delete from reading where measured_at = $1")
+            .bind(testing::at(5))
+            .execute(&mut *connection)
+            .await
+            .unwrap();
+
+        let batches = after(&mut connection, 0, 100).await.unwrap();
+        let read = of(&mut connection, &batches).await.unwrap();
+        let expected = |id| BatchReading { regulator_id: id, reading: full.clone() };
+        // NaN stands for missing inside a reading, so compare what each says.
+        assert_eq!(format!("{read:?}"), format!("{:?}", vec![vec![expected(50_001), expected(50_002)]]));
+    }
+}
