@@ -13,6 +13,8 @@ mod outbox;
 mod queue;
 #[cfg(test)]
 mod testing;
+#[cfg(test)]
+mod tests;
 mod trial;
 mod webhook;
 mod worker;

@@ -20,6 +20,8 @@ pub(crate) struct Notice {
     pub(crate) raised_at: DateTime<Utc>,
     pub(crate) summary: String,
     pub(crate) facts: Vec<Fact>,
+    /// What to do, from the condition's entry in the catalogue.
+    pub(crate) response: &'static str,
     pub(crate) place: Place,
 }
 
@@ -152,6 +154,7 @@ pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Optio
     };
     let change = if row.kind == "returned" { Change::Returned } else { Change::Raised };
     let evidence = if change == Change::Returned { row.transition_evidence } else { row.evidence };
+    let response = Condition::from_name(&row.condition).map_or("", Condition::response);
     let notice = Notice {
         notification_id: row.id,
         created_at: row.created_at,
@@ -168,6 +171,7 @@ pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Optio
         summary: row.summary,
         // A message without its numbers is better than none.
         facts: serde_json::from_value(evidence).unwrap_or_default(),
+        response,
         place,
     };
     let addressee = Addressee {

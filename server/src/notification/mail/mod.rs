@@ -19,34 +19,29 @@ use super::{
 pub(crate) const SAFETY: &str = "Safety: Tapkeeper is not a substitute for verification at the equipment. \
      Follow your utility's switching procedures, local codes and licensed practice.";
 
+/// What both forms of the letter show.
+struct View {
+    headline: String,
+    summary: String,
+    place: String,
+    since: String,
+    until: Option<String>,
+    facts: Vec<String>,
+    response: &'static str,
+    link: String,
+    safety: bool,
+}
+
 #[derive(Template)]
 #[template(path = "mail/notice.txt")]
 struct Text<'a> {
-    headline: &'a str,
-    summary: &'a str,
-    place: &'a str,
-    since_label: &'a str,
-    since: &'a str,
-    until: Option<&'a str>,
-    facts: &'a [String],
-    response: &'a str,
-    link: &'a str,
-    safety: bool,
+    view: &'a View,
 }
 
 #[derive(Template)]
 #[template(path = "mail/notice.html")]
 struct Html<'a> {
-    headline: &'a str,
-    summary: &'a str,
-    place: &'a str,
-    since_label: &'a str,
-    since: &'a str,
-    until: Option<&'a str>,
-    facts: &'a [String],
-    response: &'a str,
-    link: &'a str,
-    safety: bool,
+    view: &'a View,
 }
 
 /// Puts a notice into words.
@@ -60,32 +55,35 @@ pub(crate) fn compose(
     from: &Mailbox,
     public_url: &str,
 ) -> Result<Letter, Failure> {
-    let returned = notice.change == Change::Returned;
-    let headline = if returned {
-        format!("Back to normal: {}", notice.title())
-    } else {
-        format!("{} ({} priority)", notice.title(), notice.priority_title())
-    };
-    let zone = notice.place.time_zone();
-    let since = time_at_site(notice.raised_at, zone);
-    let until = returned.then(|| time_at_site(notice.at, zone));
-    let facts: Vec<String> = notice.facts.iter().map(fact_line).collect();
-    let (place, link) = (place_line(&notice.place), notice.link(public_url));
-    let condition = notice.known_condition();
-    let response = condition.filter(|_| !returned).map_or("", Condition::response);
-    let safety = condition.is_some_and(concerns_equipment);
-    let (since_label, until) = ("Since", until.as_deref());
-    let (headline, summary, since) = (headline.as_str(), notice.summary.as_str(), since.as_str());
-    let (place, facts, link) = (place.as_str(), facts.as_slice(), link.as_str());
-    let text =
-        Text { headline, summary, place, since_label, since, until, facts, response, link, safety }.render();
-    let html =
-        Html { headline, summary, place, since_label, since, until, facts, response, link, safety }.render();
-    let (Ok(text), Ok(html)) = (text, html) else {
+    let view = View::of(notice, public_url);
+    let (Ok(text), Ok(html)) = (Text { view: &view }.render(), Html { view: &view }.render()) else {
         return Err(Failure::permanent("the message could not be put into words"));
     };
     let words = Words { subject: subject(notice), text, html: Some(html) };
     Letter::new(from, name, address, words, notice.key(), notice.about)
+}
+
+impl View {
+    fn of(notice: &Notice, public_url: &str) -> Self {
+        let returned = notice.change == Change::Returned;
+        let zone = notice.place.time_zone();
+        let title = notice.title();
+        Self {
+            headline: if returned {
+                format!("Back to normal: {title}")
+            } else {
+                format!("{title} ({} priority)", notice.priority_title())
+            },
+            summary: if returned { format!("It was: {}", notice.summary) } else { notice.summary.clone() },
+            place: place_line(&notice.place),
+            since: time_at_site(notice.raised_at, zone),
+            until: returned.then(|| time_at_site(notice.at, zone)),
+            facts: notice.facts.iter().map(fact_line).collect(),
+            response: if returned { "" } else { notice.response },
+            link: notice.link(public_url),
+            safety: notice.known_condition().is_some_and(concerns_equipment),
+        }
+    }
 }
 
 /// Readable on a lock screen: how urgent, what, where.

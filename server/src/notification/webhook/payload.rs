@@ -26,7 +26,7 @@
 //! `place.kind` is `regulator`, `endpoint` (`endpoint_id`, `address`, `sites`) or `poller` (`name`).
 
 use chrono::{DateTime, Utc};
-use regulator::conditions::{Change, Condition, Fact};
+use regulator::conditions::{Change, Fact};
 use serde::Serialize;
 
 use crate::notification::notice::{Notice, Place};
@@ -101,7 +101,7 @@ impl<'a> Payload<'a> {
                 place: Where::of(&notice.place),
                 summary: &notice.summary,
                 facts: &notice.facts,
-                response: notice.known_condition().map_or("", Condition::response),
+                response: notice.response,
                 link: notice.link(public_url),
             }),
         }

@@ -1,5 +1,8 @@
 //! A small fictional fleet with alarms and recipients, for tests of the outbox and its ways out.
 
+pub(crate) mod sample;
+pub(crate) mod smtp;
+
 use private_postgres::testing::TestDatabase;
 use sqlx::PgPool;
 
