@@ -2,9 +2,11 @@
 
 use std::sync::Arc;
 
+use chrono::Utc;
 use sqlx::PgPool;
+use tokio_util::sync::CancellationToken;
 
-use crate::{config::Config, people::Gate};
+use crate::{config::Config, people::Gate, picture::Picture};
 
 /// Shared by all requests; cheap to clone.
 #[derive(Debug, Clone)]
@@ -15,12 +17,22 @@ pub struct App {
     pub config: Arc<Config>,
     /// What signing in needs.
     pub gate: Arc<Gate>,
+    /// The fleet as it is now.
+    pub picture: Picture,
+    /// Cancelled when the server ends, so that streams do not hold it up.
+    pub stop: CancellationToken,
 }
 
 impl App {
     /// An app on a database.
     #[must_use]
     pub fn new(pool: PgPool, config: Config) -> Self {
-        Self { pool, config: Arc::new(config), gate: Arc::default() }
+        Self {
+            pool,
+            config: Arc::new(config),
+            gate: Arc::default(),
+            picture: Picture::new(Utc::now()),
+            stop: CancellationToken::new(),
+        }
     }
 }

@@ -47,12 +47,14 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     let listener = tokio::net::TcpListener::bind(config.listen)
         .await
         .with_context(|| format!("listening on {}", config.listen))?;
-    let app = App::new(pool, config);
+    let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
+    let picturing = tokio::spawn(app.picture.clone().follow(pool, stop.clone()));
     axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(stop.clone().cancelled_owned())
         .await
         .context("serving pages")?;
     stop.cancel();
+    picturing.await.context("keeping the picture")?;
     notifying.await.context("delivering notifications")
 }
 

@@ -20,17 +20,31 @@ pub struct BatchReading {
 /// # Errors
 /// When the database cannot be asked.
 pub async fn of(connection: &mut PgConnection, batches: &[Batch]) -> sqlx::Result<Vec<Vec<BatchReading>>> {
-    let mut found: Vec<Vec<BatchReading>> =
-        batches.iter().map(|b| Vec::with_capacity(b.keys.len())).collect();
-    let keys = || batches.iter().flat_map(|b| &b.keys);
+    let keys: Vec<&[(i32, Timestamp)]> = batches.iter().map(|b| b.keys.as_slice()).collect();
+    stored(connection, &keys).await
+}
+
+/// The readings of these regulators at these instants, as they are stored now, ordered by regulator and time.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn at(connection: &mut PgConnection, keys: &[(i32, Timestamp)]) -> sqlx::Result<Vec<BatchReading>> {
+    Ok(stored(connection, &[keys]).await?.pop().unwrap_or_default())
+}
+
+/// The readings of each list of keys.
+async fn stored(
+    connection: &mut PgConnection,
+    lists: &[&[(i32, Timestamp)]],
+) -> sqlx::Result<Vec<Vec<BatchReading>>> {
+    let mut found: Vec<Vec<BatchReading>> = lists.iter().map(|keys| Vec::with_capacity(keys.len())).collect();
+    let keys = || lists.iter().copied().flatten();
     // The bounds let Postgres pass over the partitions of other days.
     let (Some(first), Some(last)) = (keys().map(|k| k.1).min(), keys().map(|k| k.1).max()) else {
         return Ok(found);
     };
-    let places: Vec<i32> = (0i32..)
-        .zip(batches)
-        .flat_map(|(place, batch)| std::iter::repeat_n(place, batch.keys.len()))
-        .collect();
+    let places: Vec<i32> =
+        (0i32..).zip(lists).flat_map(|(place, keys)| std::iter::repeat_n(place, keys.len())).collect();
     let regulators: Vec<i32> = keys().map(|k| k.0).collect();
     let times: Vec<Timestamp> = keys().map(|k| k.1).collect();
     let rows = sqlx::query_as!(

@@ -1,6 +1,8 @@
 //! The pages: one file a feature, each with its routes, handlers and queries.
 
 mod assets;
+mod board;
+mod live;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
@@ -12,7 +14,12 @@ use crate::{app::App, error::WebError};
 
 /// Every page.
 pub(crate) fn routes() -> Router<App> {
-    Router::new().merge(assets::routes()).merge(sign_in::routes()).fallback(not_here)
+    Router::new()
+        .merge(assets::routes())
+        .merge(board::routes())
+        .merge(live::routes())
+        .merge(sign_in::routes())
+        .fallback(not_here)
 }
 
 /// Draws a page.

@@ -34,6 +34,14 @@ impl Cell {
         Self { text: format!("– {why}"), bad: true }
     }
 
+    /// Marks a value as the last known one: in parentheses.
+    pub fn outdate(&mut self) {
+        if !self.bad {
+            self.text = format!("({})", self.text);
+            self.bad = true;
+        }
+    }
+
     /// A quantity of a reading with `decimals` and its unit, or why there is none.
     #[must_use]
     pub fn of(reading: &Reading, quantity: Quantity, decimals: usize) -> Self {
@@ -210,6 +218,9 @@ pub struct Live {
     pub level: &'static str,
     /// The state's word.
     pub word: &'static str,
+    /// The values are the last known ones, not present ones.
+    #[serde(skip_serializing_if = "is_false")]
+    pub old: bool,
     /// Load voltage.
     pub volts: Cell,
     /// Load voltage against its band.

@@ -30,6 +30,7 @@ fn row(n: i32) -> Arc<Row> {
             state,
             level: state.level(),
             word: state.word(),
+            old: false,
             volts: Cell::of(&reading, Quantity::LoadVoltage, 1),
             bar: Bar::of(&reading, 120.0),
             amps: Cell::missing("none"),

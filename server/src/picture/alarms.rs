@@ -1,0 +1,67 @@
+//! Open alarms, as the picture holds them.
+
+use std::collections::HashMap;
+
+use regulator::{
+    Timestamp,
+    conditions::{Condition, Priority},
+};
+use sqlx::PgConnection;
+
+/// An alarm whose condition is still true.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenAlarm {
+    /// Its number.
+    pub id: i64,
+    /// What is wrong.
+    pub condition: Condition,
+    /// How urgent it is.
+    pub priority: Priority,
+    /// When it was raised, by the readings' clock.
+    pub raised_at: Timestamp,
+    /// One line with the numbers.
+    pub summary: String,
+    /// Someone has acknowledged it.
+    pub acknowledged: bool,
+}
+
+/// Every open alarm by what it is about, each list most urgent first.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(super) struct OpenAlarms {
+    pub(super) of_regulator: HashMap<i32, Vec<OpenAlarm>>,
+    pub(super) of_endpoint: HashMap<i32, Vec<OpenAlarm>>,
+    pub(super) of_poller: HashMap<String, Vec<OpenAlarm>>,
+}
+
+/// Reads them.
+pub(super) async fn open(connection: &mut PgConnection) -> sqlx::Result<OpenAlarms> {
+    let rows = sqlx::query!(
+        r#"select id, condition, regulator_id, endpoint_id, poller, priority, raised_at, summary,
+                acknowledged_at is not null as "acknowledged!"
+            from alarm where returned_at is null
+            order by priority desc, raised_at"#
+    )
+    .fetch_all(connection)
+    .await?;
+    let mut open = OpenAlarms::default();
+    for row in rows {
+        // An alarm of a condition that this program does not know was raised by a newer one, which then also shows it.
+        let known = Condition::from_name(&row.condition).zip(Priority::from_level(row.priority));
+        let Some((condition, priority)) = known else { continue };
+        let alarm = OpenAlarm {
+            id: row.id,
+            condition,
+            priority,
+            raised_at: row.raised_at,
+            summary: row.summary,
+            acknowledged: row.acknowledged,
+        };
+        match (row.regulator_id, row.endpoint_id, row.poller) {
+            (Some(id), ..) => open.of_regulator.entry(id).or_default().push(alarm),
+            (_, Some(id), _) => open.of_endpoint.entry(id).or_default().push(alarm),
+            (_, _, Some(name)) => open.of_poller.entry(name).or_default().push(alarm),
+            _ => {}
+        }
+    }
+    Ok(open)
+}
