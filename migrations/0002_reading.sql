@@ -128,10 +128,61 @@ create table rollup_minute (
     operations         bigint not null,
     primary key (regulator_id, bucket)
 ) partition by range (bucket);
+-- Monthly partitions are made ahead; the default stays empty unless somebody writes without asking for them.
 create table rollup_minute_default partition of rollup_minute default;
 
 create table rollup_hour (like rollup_minute including all);
 create table rollup_day (like rollup_minute including all);
+-- The newest row of each regulator is rewritten with every reading; room in its page keeps the index out of it.
+alter table rollup_hour set (fillfactor = 70);
+alter table rollup_day set (fillfactor = 70);
+
+-- Makes the monthly partitions that hold the days first to last.
+create function make_rollup_partitions(first date, last date) returns integer
+    language plpgsql security definer set search_path = public, pg_temp as $$
+declare
+    m timestamp;
+    part text;
+    since timestamptz;
+    until timestamptz;
+    made integer := 0;
+begin
+    if last - first > 24000 then
+        raise exception 'make_rollup_partitions: % to % is more than 65 years', first, last;
+    end if;
+    perform pg_advisory_xact_lock(7205760);
+    for m in select generate_series(date_trunc('month', first::timestamp), last, interval '1 month') loop
+        part := format('rollup_minute_%s', to_char(m, 'YYYYMM'));
+        if to_regclass(part) is null then
+            since := m at time zone 'UTC';
+            until := (m + interval '1 month') at time zone 'UTC';
+            execute format('create table %I (like rollup_minute including all) with (fillfactor = 70)', part);
+            execute format('with moved as (delete from rollup_minute_default where bucket >= %L and bucket < %L returning *)
+                insert into %I select * from moved', since, until, part);
+            execute format('alter table rollup_minute attach partition %I for values from (%L) to (%L)', part, since, until);
+            made := made + 1;
+        end if;
+    end loop;
+    return made;
+end $$;
+
+-- Drops the monthly partitions that end before a day.
+create function drop_rollup_partitions(before date) returns integer
+    language plpgsql security definer set search_path = public, pg_temp set lock_timeout = '5s' as $$
+declare
+    part text;
+    dropped integer := 0;
+begin
+    for part in
+        select c.relname from pg_inherits i join pg_class c on c.oid = i.inhrelid
+        where i.inhparent = 'rollup_minute'::regclass and c.relname ~ '^rollup_minute_\d{6}$'
+          and to_date(right(c.relname, 6), 'YYYYMM') + interval '1 month' <= before
+    loop
+        execute format('drop table %I', part);
+        dropped := dropped + 1;
+    end loop;
+    return dropped;
+end $$;
 
 -- How far each follower of the feed has come.
 create table feed_cursor (

@@ -38,6 +38,10 @@ impl CopyBuffer {
         self.field(value.into().map(f32::to_be_bytes));
     }
 
+    pub(crate) fn f64(&mut self, value: impl Into<Option<f64>>) {
+        self.field(value.into().map(f64::to_be_bytes));
+    }
+
     pub(crate) fn bool(&mut self, value: impl Into<Option<bool>>) {
         self.field(value.into().map(|v| [u8::from(v)]));
     }

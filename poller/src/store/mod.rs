@@ -6,6 +6,7 @@
 mod copy;
 mod merge;
 mod partitions;
+pub mod rollup;
 mod row;
 #[cfg(test)]
 mod tests;
