@@ -13,4 +13,5 @@ mod tests;
 mod writer;
 
 pub use partitions::{drop_old, make_ahead};
+pub use row::{COPY_READING, encoded};
 pub use writer::{BatchId, Failing, StoreError, Writer};

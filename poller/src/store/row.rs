@@ -5,13 +5,23 @@ use regulator::{Quality, Quantity, Reading};
 
 use super::copy::CopyBuffer;
 
-/// The statement that takes the rows written by [`encode`].
-pub(super) const COPY_READING: &str = "copy reading (regulator_id, measured_at, load_voltage, source_voltage, \
+/// The statement that takes what [`encoded`] returns.
+pub const COPY_READING: &str = "copy reading (regulator_id, measured_at, load_voltage, source_voltage, \
      current, real_power, reactive_power, power_factor, tap, operations, automatic, blocked, at_neutral, reverse_flow, \
      set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, quality) from stdin (format binary)";
 
 /// About what one encoded row takes, bytes.
 pub(super) const ROW_BYTES: usize = 170;
+
+/// The readings as the data of [`COPY_READING`].
+#[must_use]
+pub fn encoded(readings: &[(i32, Reading)]) -> Vec<u8> {
+    let mut rows = CopyBuffer::with_capacity(readings.len() * ROW_BYTES);
+    for (regulator_id, reading) in readings {
+        encode(&mut rows, *regulator_id, reading);
+    }
+    rows.finish()
+}
 
 /// Adds one reading as a row.
 pub(super) fn encode(copy: &mut CopyBuffer, regulator_id: i32, reading: &Reading) {
