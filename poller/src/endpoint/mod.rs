@@ -1,8 +1,14 @@
 //! Endpoints: which units to poll behind each address, when, and how it went.
 //!
-//! [`EndpointPlan`] is what an endpoint's task is given; [`Report`] is what it tells.
+//! [`run`] is the task of one endpoint: it is given an [`EndpointPlan`] and tells [`Report`]s. Devices are spoken to through
+//! [`crate::modbus`]; what to make of the reports is up to [`crate::store`].
 
+mod backoff;
+mod clock;
 mod report;
+mod schedule;
+mod task;
+mod unit;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -11,7 +17,9 @@ use regulator::Nameplate;
 
 use crate::profile::{Profile, ProfileErrors};
 
-pub use report::{Answered, Failure, Outcome, Report};
+pub use clock::Clock;
+pub use report::{Answered, Failure, Outcome, Report, ReportSender, channel};
+pub use task::{Context, run};
 
 /// One endpoint and everything to poll behind it.
 #[derive(Debug, Clone)]

@@ -86,8 +86,7 @@ impl Client {
         if self.context.is_some() {
             return Ok(());
         }
-        let wire = self
-            .open()
+        let wire = open(&self.address, self.timeouts, self.quiet_until)
             .await
             .map_err(|source| ModbusError::Connect { address: self.address.to_string(), source })?;
         let any_unit = Slave::tcp_device();
@@ -96,23 +95,6 @@ impl Client {
             Framing::RtuOverTcp => rtu::attach_slave(wire, any_unit),
         });
         Ok(())
-    }
-
-    /// A fresh connection, quiet if it has to be.
-    async fn open(&self) -> std::io::Result<Wire> {
-        let connecting = TcpStream::connect((self.address.host.as_str(), self.address.port));
-        let late = |_| std::io::Error::new(std::io::ErrorKind::TimedOut, "no connection in time");
-        let stream = timeout(self.timeouts.connect, connecting).await.map_err(late)??;
-        stream.set_nodelay(true)?;
-        let wire = Wire::new(stream, self.address.framing);
-        if let Some(quiet_until) = self.quiet_until {
-            sleep_until(quiet_until).await;
-            let discarded = wire.discard_waiting()?;
-            if discarded > 0 {
-                tracing::warn!(address = %self.address, discarded, "late bytes discarded");
-            }
-        }
-        Ok(wire)
     }
 
     /// Drops the connection.
@@ -162,6 +144,23 @@ impl Client {
         }
         result
     }
+}
+
+/// A fresh connection, quiet if it has to be.
+async fn open(address: &Address, timeouts: Timeouts, quiet_until: Option<Instant>) -> std::io::Result<Wire> {
+    let connecting = TcpStream::connect((address.host.as_str(), address.port));
+    let late = |_| std::io::Error::new(std::io::ErrorKind::TimedOut, "no connection in time");
+    let stream = timeout(timeouts.connect, connecting).await.map_err(late)??;
+    stream.set_nodelay(true)?;
+    let wire = Wire::new(stream, address.framing);
+    if let Some(quiet_until) = quiet_until {
+        sleep_until(quiet_until).await;
+        let discarded = wire.discard_waiting()?;
+        if discarded > 0 {
+            tracing::warn!(%address, discarded, "late bytes discarded");
+        }
+    }
+    Ok(wire)
 }
 
 /// A failure before it is known which request to name.

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests may panic as tests do")]
 
+mod endpoints;
 mod guards;
 mod peer;
 mod wire_capture;

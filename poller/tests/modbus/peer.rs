@@ -1,5 +1,6 @@
 //! A device made of raw bytes: it answers each request as a test tells it, and records all it was ever sent.
 
+use std::net::SocketAddr;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
@@ -101,7 +102,16 @@ impl Peer {
         framing: Framing,
         script: impl Fn(&Request) -> Vec<Act> + Send + Sync + 'static,
     ) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        Self::start_at(([127, 0, 0, 1], 0).into(), framing, script).await
+    }
+
+    /// The same at a chosen address.
+    pub(crate) async fn start_at(
+        address: SocketAddr,
+        framing: Framing,
+        script: impl Fn(&Request) -> Vec<Act> + Send + Sync + 'static,
+    ) -> Self {
+        let listener = TcpListener::bind(address).await.unwrap();
         let port = listener.local_addr().unwrap().port();
         let peer = Self {
             address: Address { framing, host: "127.0.0.1".into(), port },
