@@ -6,5 +6,6 @@
 pub mod endpoint;
 pub mod fleet;
 pub mod modbus;
+pub mod probe;
 pub mod profile;
 pub mod store;

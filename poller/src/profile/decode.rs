@@ -19,6 +19,18 @@ pub fn raw(point: &Point, place: Place, answers: &[Option<Data>]) -> Option<Raw>
     }
 }
 
+/// The registers of a planned point as read, or its bit as 0 or 1; none if its block could not be read.
+#[must_use]
+pub fn words(point: &Point, place: Place, answers: &[Option<Data>]) -> Option<Vec<u16>> {
+    match answers.get(place.request)?.as_ref()? {
+        Data::Registers(words) => {
+            let end = place.offset + usize::from(point.kind.width());
+            Some(words.get(place.offset..end)?.to_vec())
+        }
+        Data::Bits(bits) => Some(vec![u16::from(*bits.get(place.offset)?)]),
+    }
+}
+
 /// The value of a point and how far to trust it, by the profile alone.
 #[must_use]
 pub fn value(point: &Point, raw: Option<Raw>) -> (Option<f64>, Quality) {

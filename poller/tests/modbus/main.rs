@@ -5,4 +5,5 @@
 mod endpoints;
 mod guards;
 mod peer;
+mod probe;
 mod wire_capture;
