@@ -140,3 +140,20 @@ pub(crate) fn config(database_url: &str) -> Config {
         notification: crate::notification::Config::default(),
     }
 }
+
+/// One regulator in a small inventory: East › Feeder 1 › Mill Lane, phase A, behind an endpoint of its own.
+pub(crate) async fn regulator(db: &mut PgConnection) -> i32 {
+    sqlx::query_scalar(
+        "with u as (insert into substation (name) values ('East') returning id),
+              f as (insert into feeder (substation_id, name) select id, 'Feeder 1' from u returning id),
+              s as (insert into site (feeder_id, name, time_zone) select id, 'Mill Lane', 'America/Denver' from f returning id),
+              b as (insert into bank (site_id, name, connection) select id, 'Bank 1', 'wye' from s returning id),
+              p as (insert into profile (name, source) values ('test', '') returning name),
+              e as (insert into endpoint (address) values ('modbus-tcp://127.0.0.1:1502') returning id)
+         insert into regulator (bank_id, phase, kva, rated_current_a, rated_voltage_v, pt_ratio, ct_ratio, endpoint_id, unit, profile)
+         select b.id, 'A', 333, 438, 7620, 63.5, 1000, e.id, 1, p.name from b, p, e returning id",
+    )
+    .fetch_one(db)
+    .await
+    .expect("an inventory")
+}

@@ -3,8 +3,10 @@
 //! A page is a struct with a template of the same name; `server` fills it. Nothing here touches the database, the
 //! network or a clock.
 
+pub mod alarms;
 pub mod assets;
 pub mod board;
 pub mod error_page;
 pub mod frame;
 pub mod sign_in;
+pub mod words;

@@ -1,8 +1,10 @@
 //! The pages: one file a feature, each with its routes, handlers and queries.
 
+mod alarms;
 mod assets;
 mod board;
 mod live;
+mod notice;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
@@ -15,6 +17,7 @@ use crate::{app::App, error::WebError};
 /// Every page.
 pub(crate) fn routes() -> Router<App> {
     Router::new()
+        .merge(alarms::routes())
         .merge(assets::routes())
         .merge(board::routes())
         .merge(live::routes())

@@ -88,7 +88,7 @@ impl Filter {
 }
 
 /// Percent-encoding of a query value (RFC 3986: unreserved characters stand for themselves).
-fn encoded(text: &str) -> String {
+pub(crate) fn encoded(text: &str) -> String {
     text.bytes()
         .map(|b| match b {
             b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => char::from(b).to_string(),

@@ -10,6 +10,7 @@ use std::sync::Arc;
 use askama::Template;
 use regulator::Timestamp;
 
+pub(crate) use filter::encoded;
 pub use filter::{Choice, Filter};
 pub use group::{Group, View, arranged};
 pub use row::{Bar, Cell, Flow, Live, Mark, Place, Row, age, number, reason, tap_text};

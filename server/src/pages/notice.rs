@@ -1,0 +1,29 @@
+//! The word about what was just done, on the page that a form leads to. The address carries a key, never the text, so that
+//! nobody can make our page say what they like.
+
+use serde::Deserialize;
+
+/// `?done=KEY` of an address.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct Done {
+    #[serde(default)]
+    done: String,
+}
+
+const TEXTS: &[(&str, &str)] = &[
+    ("acknowledged", "Acknowledged."),
+    ("already", "Someone had acknowledged it already; nothing was changed."),
+    ("set", "The value is in force for readings from now on."),
+    ("cleared", "The value of the wider scope is in force again."),
+    ("added", "Added."),
+    ("changed", "Changed."),
+    ("disabled", "Disabled."),
+    ("enabled", "Enabled."),
+];
+
+impl Done {
+    /// What to say.
+    pub(super) fn notice(&self) -> Option<String> {
+        TEXTS.iter().find(|(key, _)| *key == self.done).map(|(_, text)| (*text).to_owned())
+    }
+}
