@@ -1,22 +1,19 @@
 //! `tapkeeper fleet import | export | check`.
 
-use std::path::{Path, PathBuf};
+use std::{
+    path::{Path, PathBuf},
+    process::ExitCode,
+};
 
 use anyhow::{Context, Result};
 use clap::{Args, Subcommand};
 use sqlx::{Connection, PgConnection};
 
-use super::{Missing, ProfileSet, check, export, import};
+use super::{Missing, ProfileSet, check, export, import_with};
 
 /// Import, export or check the inventory.
-#[derive(Debug, Args)]
-pub struct FleetArgs {
-    #[command(subcommand)]
-    command: FleetCommand,
-}
-
 #[derive(Debug, Subcommand)]
-enum FleetCommand {
+pub enum Command {
     /// Bring the inventory to a CSV file: all rows, or none if one is wrong.
     Import(ImportArgs),
     /// Write the inventory as a CSV file that can be edited and imported again.
@@ -25,8 +22,9 @@ enum FleetCommand {
     Check(CheckArgs),
 }
 
+/// See its options.
 #[derive(Debug, Args)]
-struct ImportArgs {
+pub struct ImportArgs {
     /// The CSV file.
     file: PathBuf,
     #[command(flatten)]
@@ -38,16 +36,18 @@ struct ImportArgs {
     database: DatabaseArgs,
 }
 
+/// See its options.
 #[derive(Debug, Args)]
-struct ExportArgs {
+pub struct ExportArgs {
     /// The CSV file to write; standard output if left out.
     file: Option<PathBuf>,
     #[command(flatten)]
     database: DatabaseArgs,
 }
 
+/// See its options.
 #[derive(Debug, Args)]
-struct CheckArgs {
+pub struct CheckArgs {
     /// The CSV file.
     file: PathBuf,
     #[command(flatten)]
@@ -72,17 +72,17 @@ struct DatabaseArgs {
 ///
 /// # Errors
 /// When a file cannot be read or is wrong, or the database does not do as told.
-pub async fn run(args: FleetArgs) -> Result<()> {
-    match args.command {
-        FleetCommand::Import(args) => {
+pub async fn main(command: Command) -> Result<ExitCode> {
+    match command {
+        Command::Import(args) => {
             let (name, bytes) = read(&args.file)?;
             let profiles = args.profiles.load()?;
             let missing = if args.retire_missing { Missing::Retire } else { Missing::Keep };
             let mut connection = args.database.connect().await?;
-            let summary = import(&mut connection, &name, bytes, &profiles, missing).await?;
+            let summary = import_with(&mut connection, &name, bytes, &profiles, missing).await?;
             println!("{summary}");
         }
-        FleetCommand::Export(args) => {
+        Command::Export(args) => {
             let csv = export(&mut args.database.connect().await?).await.context("reading the inventory")?;
             match args.file {
                 Some(file) => {
@@ -91,13 +91,13 @@ pub async fn run(args: FleetArgs) -> Result<()> {
                 None => print!("{csv}"),
             }
         }
-        FleetCommand::Check(args) => {
+        Command::Check(args) => {
             let (name, bytes) = read(&args.file)?;
             let rows = check(&name, bytes, &args.profiles.load()?)?;
             println!("{name}: {} regulators, nothing wrong", rows.len());
         }
     }
-    Ok(())
+    Ok(ExitCode::SUCCESS)
 }
 
 fn read(file: &Path) -> Result<(String, Vec<u8>)> {

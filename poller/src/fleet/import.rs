@@ -52,12 +52,26 @@ impl fmt::Display for Summary {
     }
 }
 
-/// Checks the file and brings the inventory to it. Regulators are matched by substation, feeder, site, bank and phase.
+/// Checks the file and brings the inventory to it, leaving alone what the file does not name. Regulators are matched by
+/// substation, feeder, site, bank and phase.
 ///
 /// # Errors
 /// Every fault of the file, also where it contradicts what stays in the inventory; or that the database did not do as told.
 /// Nothing has changed then.
 pub async fn import(
+    connection: &mut PgConnection,
+    file: &str,
+    csv: impl AsRef<[u8]>,
+    profiles: &ProfileSet,
+) -> Result<Summary, ImportError> {
+    import_with(connection, file, csv, profiles, Missing::Keep).await
+}
+
+/// As [`import`], with a say in what becomes of regulators that the file does not name.
+///
+/// # Errors
+/// As [`import`].
+pub async fn import_with(
     connection: &mut PgConnection,
     file: &str,
     csv: impl AsRef<[u8]>,

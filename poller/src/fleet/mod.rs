@@ -6,7 +6,7 @@
 mod cell;
 mod check;
 mod columns;
-pub mod command;
+mod command;
 mod errors;
 mod export;
 mod import;
@@ -18,8 +18,9 @@ mod table;
 mod tests;
 
 pub use check::check;
+pub use command::{Command, main};
 pub use errors::{Fault, FleetErrors, ImportError};
 pub use export::export;
-pub use import::{Missing, Summary, import};
+pub use import::{Missing, Summary, import, import_with};
 pub use profiles::ProfileSet;
 pub use row::Row;

@@ -22,9 +22,7 @@ North,F2,\"Ford, the\",,,C,250,328,7620,63.5,1250,120,32,-8,8,A,modbus-tcp://[fd
 }
 
 async fn put(connection: &mut PgConnection, csv: &str) -> Summary {
-    import(connection, "fleet.csv", csv, &ProfileSet::shipped(), Missing::Keep)
-        .await
-        .unwrap_or_else(|e| panic!("{e}"))
+    import(connection, "fleet.csv", csv, &ProfileSet::shipped()).await.unwrap_or_else(|e| panic!("{e}"))
 }
 
 async fn version(connection: &mut PgConnection) -> i64 {
@@ -70,7 +68,7 @@ async fn re_import_updates_in_place_and_leaves_alone_what_the_file_does_not_name
     assert_eq!(sqlx::query_scalar::<_, i32>(id).fetch_one(&mut *connection).await.unwrap(), before);
 
     let retired =
-        import(&mut connection, "f", &edited, &ProfileSet::shipped(), Missing::Retire).await.unwrap();
+        import_with(&mut connection, "f", &edited, &ProfileSet::shipped(), Missing::Retire).await.unwrap();
     assert_eq!(retired.retired, ["North > F1 > Mill Road > 2 > BC"]);
     assert!(!export(&mut connection).await.unwrap().contains(",BC,"));
     // and back into service
@@ -96,8 +94,7 @@ async fn a_place_that_a_regulator_outside_the_file_has_is_refused_and_nothing_ch
     let before = export(&mut connection).await.unwrap();
     let row = "South,F9,Elsewhere,1,wye,A,167,219,7620,63.5,1250,120,32,-16,16,B,modbus-tcp://10.0.0.1,1,1,single-float,10,,,UTC";
     let csv = format!("{HEADER}\n{row}\n{}\n", row.replace(",A,", ",B,").replace(".1,1,1", ".2,1,1"));
-    let error =
-        import(&mut connection, "f.csv", &csv, &ProfileSet::shipped(), Missing::Keep).await.unwrap_err();
+    let error = import(&mut connection, "f.csv", &csv, &ProfileSet::shipped()).await.unwrap_err();
     assert_eq!(
         error.to_string(),
         "f.csv, row 2, position: North > F1 > Mill Road > 1 > A is at this endpoint, unit and position already; name that one \
