@@ -6,7 +6,7 @@ use chrono::Utc;
 use sqlx::PgPool;
 use tokio_util::sync::CancellationToken;
 
-use crate::{config::Config, people::Gate, picture::Picture};
+use crate::{config::Config, detection, people::Gate, picture::Picture};
 
 /// Shared by all requests; cheap to clone.
 #[derive(Debug, Clone)]
@@ -21,6 +21,8 @@ pub struct App {
     pub picture: Picture,
     /// Cancelled when the server ends, so that streams do not hold it up.
     pub stop: CancellationToken,
+    /// How detection is doing.
+    pub detection: Arc<detection::Status>,
 }
 
 impl App {
@@ -33,6 +35,7 @@ impl App {
             gate: Arc::default(),
             picture: Picture::new(Utc::now()),
             stop: CancellationToken::new(),
+            detection: Arc::default(),
         }
     }
 }

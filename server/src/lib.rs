@@ -17,7 +17,7 @@ pub mod picture;
 #[cfg(test)]
 pub(crate) mod testing;
 
-use std::{net::SocketAddr, time::Duration};
+use std::{net::SocketAddr, sync::Arc, time::Duration};
 
 use anyhow::{Context, Result};
 use axum::Router;
@@ -48,13 +48,15 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
         .await
         .with_context(|| format!("listening on {}", config.listen))?;
     let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
-    let picturing = tokio::spawn(app.picture.clone().follow(pool, stop.clone()));
+    let picturing = tokio::spawn(app.picture.clone().follow(pool.clone(), stop.clone()));
+    let detecting = tokio::spawn(detection::run(pool, Arc::clone(&app.detection), stop.clone()));
     axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(stop.clone().cancelled_owned())
         .await
         .context("serving pages")?;
     stop.cancel();
     picturing.await.context("keeping the picture")?;
+    detecting.await.context("running detection")?;
     notifying.await.context("delivering notifications")
 }
 

@@ -33,6 +33,8 @@ pub struct EndpointDetector {
     /// First of the reports in a row, of one process, that it does not fail: process and watermark.
     clear: Option<(Timestamp, Timestamp)>,
     began: Option<Timestamp>,
+    /// The last transition: the next is not told as of an earlier instant, whatever a poller says.
+    last: Option<Timestamp>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -77,8 +79,10 @@ impl EndpointDetector {
         if self.active || at > report.watermark {
             return vec![];
         }
+        let at = self.last.map_or(at, |last| last.max(at));
         self.active = true;
         self.began = Some(since);
+        self.last = Some(at);
         let why = if error.is_empty() { String::new() } else { format!(": {error}") };
         vec![Transition {
             condition: Condition::EndpointSilent,
@@ -115,12 +119,13 @@ impl EndpointDetector {
     }
 
     fn end(&mut self, at: Timestamp) -> Vec<Transition> {
-        let lasted_s = self.began.map_or(0.0, |began| seconds(began, at));
-        let was_active = self.active;
-        *self = Self::default();
-        if !was_active {
+        let Self { active, began, last, .. } = std::mem::take(self);
+        let at = last.map_or(at, |last| last.max(at));
+        self.last = if active { Some(at) } else { last };
+        if !active {
             return vec![];
         }
+        let lasted_s = began.map_or(0.0, |began| seconds(began, at));
         vec![Transition {
             condition: Condition::EndpointSilent,
             change: Change::Returned,
@@ -161,6 +166,14 @@ mod tests {
         assert!(told(e.answered(at(99))).is_empty(), "measured before it failed, written late");
         assert_eq!(told(e.answered(at(700))), ["700 endpoint_silent returned: answers again after 10 min"]);
         assert_eq!(e.failing_since(), None);
+    }
+
+    #[test]
+    fn it_never_ends_before_it_began() {
+        let mut e = EndpointDetector::new();
+        failing(&mut e, 0, 100, 260);
+        let ended = told(e.answered(at(150)));
+        assert_eq!(ended, ["220 endpoint_silent returned: answers again after 2 min"], "written late");
     }
 
     #[test]

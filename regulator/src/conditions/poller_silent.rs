@@ -32,6 +32,17 @@ impl PollerDetector {
         self.heard
     }
 
+    /// Whether it is silent, as far as was told.
+    #[must_use]
+    pub const fn is_silent(&self) -> bool {
+        self.active
+    }
+
+    /// It wrote a batch at `at`, but its silence before that is no matter: nobody has it in service.
+    pub const fn note(&mut self, at: Timestamp) {
+        self.heard = Some(at);
+    }
+
     /// It wrote a batch at `at`.
     pub fn heard(&mut self, settings: &Settings, at: Timestamp) -> Vec<Transition> {
         let mut out = self.advance(settings, at);

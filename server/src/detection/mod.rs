@@ -1,1 +1,96 @@
 //! Runs the conditions over the feed, exactly once, and records alarms.
+//!
+//! One pass is one transaction: it locks the cursor, takes the next batches, judges their readings (`memory`), and writes alarms
+//! and their transitions (`alarms`), messages to send, what the conditions remember (`store`) and the cursor. Whatever kills
+//! it, the pass has happened or has not. Between passes the memory is kept, and thrown away as soon as the cursor is not where
+//! this process left it.
+//!
+//! One server at a time runs passes: the one that holds a session's advisory lock. The lock only spares the others work; what
+//! keeps two servers apart is the lock on the cursor's row.
+
+mod alarms;
+mod fleet;
+mod memory;
+mod place;
+mod runner;
+mod status;
+mod store;
+mod thresholds;
+
+#[cfg(test)]
+mod drill;
+#[cfg(test)]
+mod stories;
+
+pub use status::{Snapshot, Status};
+
+use std::{sync::Arc, time::Duration};
+
+use anyhow::{Context, Result};
+use sqlx::{Connection, PgConnection, PgPool};
+use tokio_util::sync::CancellationToken;
+
+use crate::feed::Wakeups;
+use runner::Runner;
+
+/// Key of the advisory lock that the running server holds.
+const LEADER: i64 = 7_205_760;
+/// How long to wait before trying again, to lead or to reach the database.
+const RETRY: Duration = Duration::from_secs(1);
+
+/// Runs passes as batches arrive, until `stop` is cancelled. While another server does so, waits to take over; while the
+/// database is away, waits for it.
+pub async fn run(pool: PgPool, status: Arc<Status>, stop: CancellationToken) {
+    let mut wakeups = Wakeups::new(pool.clone());
+    while !stop.is_cancelled() {
+        if let Err(error) = lead(&pool, &mut wakeups, &status, &stop).await {
+            status.failed();
+            tracing::warn!(error = format!("{error:#}"), "detection: a pass failed; trying again");
+        }
+        status.leads(false);
+        tokio::select! {
+            () = tokio::time::sleep(RETRY) => {}
+            () = stop.cancelled() => {}
+        }
+    }
+}
+
+/// Takes the lead if it is free and keeps it until told to stop; returns at once if another server has it.
+async fn lead(
+    pool: &PgPool,
+    wakeups: &mut Wakeups,
+    status: &Arc<Status>,
+    stop: &CancellationToken,
+) -> Result<()> {
+    // A connection of its own: the lock lives as long as the connection does, and ends with it.
+    let mut connection = pool.acquire().await.context("reaching the database")?.detach();
+    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, LEADER)
+        .fetch_one(&mut connection)
+        .await
+        .context("asking for the lead")?;
+    if free {
+        status.leads(true);
+        wakeups.listen().await.context("listening for batches")?;
+        passes(&mut connection, wakeups, status, stop).await?;
+    }
+    connection.close().await.context("closing the connection")
+}
+
+async fn passes(
+    connection: &mut PgConnection,
+    wakeups: &mut Wakeups,
+    status: &Arc<Status>,
+    stop: &CancellationToken,
+) -> Result<()> {
+    let mut runner = Runner::new(Arc::clone(status));
+    while !stop.is_cancelled() {
+        if runner.pass(connection).await? {
+            continue;
+        }
+        tokio::select! {
+            () = wakeups.wait() => {}
+            () = stop.cancelled() => {}
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,64 @@
+//! What readings are judged by: the inventory and the thresholds, worked out for each regulator and endpoint.
+
+use std::collections::{BTreeSet, HashMap};
+
+use regulator::conditions::{Settings, Unit};
+use sqlx::PgConnection;
+
+use super::thresholds::Thresholds;
+use crate::inventory::{self, Inventory};
+
+/// Everything in service and its limits.
+#[derive(Debug, Default)]
+pub(super) struct Fleet {
+    version: i64,
+    thresholds: Thresholds,
+    pub(super) regulators: HashMap<i32, Judged>,
+    pub(super) endpoints: HashMap<i32, Settings>,
+    pub(super) settings: Settings,
+    /// Pollers in service: those that keep a health record. Whoever takes one out of service removes its record.
+    pub(super) pollers: BTreeSet<String>,
+}
+
+/// One regulator.
+#[derive(Debug)]
+pub(super) struct Judged {
+    pub(super) unit: Unit,
+    pub(super) endpoint_id: i32,
+}
+
+impl Fleet {
+    /// Loads anew what has changed since.
+    pub(super) async fn refresh(&mut self, connection: &mut PgConnection) -> sqlx::Result<()> {
+        let version = inventory::version(&mut *connection).await?;
+        let thresholds = Thresholds::load(&mut *connection).await?;
+        let pollers =
+            sqlx::query_scalar!("select poller from poller_health").fetch_all(&mut *connection).await?;
+        self.pollers = pollers.into_iter().collect();
+        if version == self.version && thresholds == self.thresholds {
+            return Ok(());
+        }
+        let inventory = inventory::load(connection).await?;
+        *self = Self { pollers: std::mem::take(&mut self.pollers), ..Self::new(&inventory, thresholds) };
+        Ok(())
+    }
+
+    fn new(inventory: &Inventory, thresholds: Thresholds) -> Self {
+        let regulators = inventory.regulators.values().map(|r| {
+            let unit = Unit::new(&r.nameplate, &thresholds.of_regulator(r));
+            (r.id, Judged { unit, endpoint_id: r.endpoint_id })
+        });
+        let endpoints = inventory.endpoints.values().map(|e| {
+            let first = e.regulators.first().and_then(|id| inventory.regulators.get(id));
+            (e.id, first.map_or_else(|| thresholds.of_fleet(), |r| thresholds.of_endpoint_of(r)))
+        });
+        Self {
+            version: inventory.version,
+            regulators: regulators.collect(),
+            endpoints: endpoints.collect(),
+            settings: thresholds.of_fleet(),
+            thresholds,
+            pollers: BTreeSet::new(),
+        }
+    }
+}
