@@ -1,1 +1,17 @@
-//! Whole-system tests: independent peers, failure drills, benches.
+//! The vocabulary of the whole-system tests: roles as child processes, independent peers, a fleet, waiting with bounds.
+//!
+//! The stories themselves are in `tests/system`; rules kept by program are in `tests/tidy`; measures are in `benches`.
+
+#![expect(clippy::unwrap_used, reason = "what fails here fails the test")]
+
+mod fleet;
+mod http;
+mod peer;
+mod role;
+mod wait;
+
+pub use fleet::Inventory;
+pub use http::{babbling_device, free_port, get};
+pub use peer::Peer;
+pub use role::{Role, output_of};
+pub use wait::{until, until_equal};
