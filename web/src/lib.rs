@@ -9,4 +9,5 @@ pub mod board;
 pub mod error_page;
 pub mod frame;
 pub mod sign_in;
+pub mod site;
 pub mod words;

@@ -8,6 +8,8 @@ mod notice;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
+mod site;
+mod trend;
 
 use askama::Template;
 use axum::{Router, response::Html};
@@ -21,6 +23,8 @@ pub(crate) fn routes() -> Router<App> {
         .merge(assets::routes())
         .merge(board::routes())
         .merge(live::routes())
+        .merge(site::routes())
+        .merge(trend::routes())
         .merge(sign_in::routes())
         .fallback(not_here)
 }
