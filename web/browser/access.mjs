@@ -1,0 +1,31 @@
+// An accessibility checker finds nothing serious, in either look and width.
+import assert from 'node:assert/strict';
+import { readFile } from 'node:fs/promises';
+import { createRequire } from 'node:module';
+import test from 'node:test';
+import { someSite, until, withPage } from './support.mjs';
+
+const axe = await readFile(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+const site = await someSite();
+
+for (const path of ['/', '/?view=place', `/site/${site.id}`]) {
+  for (const colorScheme of ['light', 'dark']) {
+    for (const width of [1280, 390]) {
+      test(`${path.replace(/\d+/, 'N')} is accessible, ${colorScheme} at ${width} px`, async () => {
+        await withPage({ colorScheme, viewport: { width, height: 900 } }, async (page) => {
+          await page.goto(path);
+          await until(page, () => document.documentElement.dataset.live === 'yes');
+          // Evaluated from outside the page, so the page's own policy stays as strict as it is.
+          await page.evaluate(axe);
+          const { violations } = await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }));
+          const serious = violations
+            .filter(({ impact }) => impact === 'serious' || impact === 'critical')
+            .map(({ id, help, nodes }) => `${id}: ${help}: ${nodes.slice(0, 3).map((n) => `${n.html.slice(0, 160)} ${n.failureSummary}`).join(' | ')}`);
+          assert.deepEqual(serious, []);
+          const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+          assert.ok(wide <= 0, `the page is ${wide} px wider than the screen`);
+        });
+      });
+    }
+  }
+}
