@@ -1,0 +1,63 @@
+# The two commands of the README: `make demo` and `make test`. Each installs what it needs and misses.
+# DEVELOPERS.md says when the others are wanted.
+
+CARGO ?= cargo
+# Queries are checked against the committed .sqlx; `make lint` checks .sqlx against a real database.
+export SQLX_OFFLINE ?= true
+
+WITH_POSTGRES = $(CARGO) run --quiet --package private-postgres --bin with-postgres --
+NEXTEST := $(shell $(CARGO) nextest --version >/dev/null 2>&1 && echo nextest)
+RUST_TESTS = $(if $(NEXTEST),$(CARGO) nextest run --workspace --no-fail-fast,$(CARGO) test --workspace --no-fail-fast)
+
+.PHONY: demo test build assets lint sqlx rust-tests browser-tests bench peers compose-check clean
+
+demo: assets
+	@./scripts/set-up compiler postgres
+	$(CARGO) run --release --package tapkeeper -- demo
+
+test: lint rust-tests browser-tests
+
+build: assets
+	@./scripts/set-up compiler postgres
+	$(CARGO) build --release --package tapkeeper
+
+# Scripts and styles, built from pinned npm packages and embedded in the binary.
+assets: web/dist/.built
+web/dist/.built: web/package.json web/package-lock.json $(shell find web/assets -type f 2>/dev/null)
+	@./scripts/set-up node
+	cd web && npm ci --no-fund --no-audit --loglevel=error && npm run --silent build
+	@touch $@
+
+lint: assets
+	@./scripts/set-up compiler postgres
+	$(CARGO) fmt --all --check
+	$(WITH_POSTGRES) ./scripts/lint
+	./scripts/compose-check
+
+# Rewrites .sqlx after a query or a migration has changed.
+sqlx: assets
+	$(WITH_POSTGRES) ./scripts/sqlx
+
+rust-tests: assets peers
+	@./scripts/set-up compiler postgres
+	$(CARGO) build --workspace
+	$(WITH_POSTGRES) $(RUST_TESTS)
+
+browser-tests: assets
+	@./scripts/set-up browser postgres node
+	$(CARGO) build --package tapkeeper
+	./scripts/browser-tests
+
+# Independent peers from the Python package index, for the tests that speak to strangers.
+peers:
+	@./scripts/set-up python
+	./tests/peers/set-up
+
+bench: assets peers
+	@./scripts/set-up compiler postgres
+	$(CARGO) build --release --workspace --all-targets
+	./scripts/bench
+
+clean:
+	$(CARGO) clean
+	rm -rf web/dist web/node_modules .venv
