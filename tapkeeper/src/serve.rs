@@ -1,0 +1,32 @@
+//! The server role.
+
+use std::net::SocketAddr;
+
+use anyhow::Result;
+
+use crate::{messages, stopping};
+
+#[derive(Debug, clap::Args)]
+pub(crate) struct Args {
+    /// PostgreSQL 15 or newer, with the schema in place.
+    #[arg(long, env = "DATABASE_URL", hide_env_values = true)]
+    database_url: String,
+    /// Where to listen.
+    #[arg(long, env = "TAPKEEPER_LISTEN", default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    /// How people reach this server, for links in messages and the cookie's scope.
+    #[arg(long, env = "TAPKEEPER_PUBLIC_URL", default_value = "http://127.0.0.1:8080")]
+    public_url: String,
+    #[command(flatten)]
+    messages: messages::Args,
+}
+
+pub(crate) async fn run(args: Args) -> Result<()> {
+    let config = server::Config {
+        database_url: args.database_url,
+        listen: args.listen,
+        public_url: args.public_url.trim_end_matches('/').to_owned(),
+        notification: args.messages.config()?,
+    };
+    server::run(config, stopping::on_signal()).await
+}
