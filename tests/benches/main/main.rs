@@ -1,0 +1,24 @@
+//! `make bench`: ratios taken side by side in one run, printed as tables.
+//!
+//! Run one alone with `cargo bench -p system-tests -- writing` (polling, writing, alarm, pages). Absolute times are this machine's;
+//! ratios are what the project promises, and each table says which.
+
+mod fleet;
+
+mod process;
+mod report;
+mod writing;
+
+use anyhow::Result;
+
+fn main() -> Result<()> {
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let runs = |name: &str| wanted.is_empty() || wanted.iter().any(|w| w == name);
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
+    runtime.block_on(async {
+        if runs("writing") {
+            writing::run().await?;
+        }
+        Ok(())
+    })
+}
