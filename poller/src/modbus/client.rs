@@ -11,7 +11,8 @@ use tokio::time::{Instant, sleep_until, timeout};
 use tokio_modbus::client::{Client as _, Context, rtu, tcp};
 use tokio_modbus::{ProtocolError, Response, Slave, slave::SlaveContext as _};
 
-use super::wire::{Wire, WireFault};
+use super::due::WireFault;
+use super::wire::Wire;
 use super::{Address, Exception, Framing, ModbusError, ReadRequest};
 
 /// How long to wait for what.

@@ -4,6 +4,7 @@
 
 mod address;
 mod client;
+mod due;
 mod error;
 mod request;
 mod wire;

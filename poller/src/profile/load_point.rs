@@ -1,12 +1,12 @@
-//! From one `[[point]]` to a [`Point`]: each key by itself, then what the keys mean together.
+//! From one `[[point]]` to a [`Point`]: each key by itself. What they mean together is checked in [`super::agree`].
 
 use regulator::Quantity;
 use toml::de::DeValue;
 
-use super::MAX_POSITION;
 use super::fields::{At, Fields, number, suggest, whole};
 use super::load::order;
 use super::point::{Kind, Order, Point, RawMatch, label};
+use super::{MAX_POSITION, agree};
 use crate::modbus::Table;
 
 const KEYS: &[&str] = &[
@@ -28,20 +28,6 @@ const KEYS: &[&str] = &[
     "rollover",
 ];
 
-/// Units that are a plain multiple of one that is used here, and the multiple.
-const MULTIPLES: &[(&str, &str, &str)] = &[
-    ("mV", "V", "0.001"),
-    ("kV", "V", "1000"),
-    ("mA", "A", "0.001"),
-    ("kA", "A", "1000"),
-    ("W", "kW", "0.001"),
-    ("MW", "kW", "1000"),
-    ("var", "kvar", "0.001"),
-    ("Mvar", "kvar", "1000"),
-    ("ms", "s", "0.001"),
-    ("min", "s", "60"),
-];
-
 /// The point, unless something that it cannot do without is missing or wrong; every fault is noted either way.
 pub(super) fn load(mut fields: Fields<'_, '_, '_>, default_order: Order) -> Option<Point> {
     name_the_point(&mut fields);
@@ -57,11 +43,11 @@ pub(super) fn load(mut fields: Fields<'_, '_, '_>, default_order: Order) -> Opti
     let valid = valid(&mut fields);
     let rollover = fields.integer("rollover", 2..=1 << 32);
     let (quantity, table, kind) = (quantity?, table?, kind?);
-    agree_table(&mut fields, table, kind);
-    agree_order(&mut fields, kind);
-    agree_unit(&mut fields, quantity);
-    agree_flag(&mut fields, quantity, table, kind);
-    let rollover = counter(&mut fields, quantity, kind, rollover);
+    agree::table(&mut fields, table, kind);
+    agree::order(&mut fields, kind);
+    agree::unit(&mut fields, quantity);
+    agree::flag(&mut fields, quantity, table, kind);
+    let rollover = agree::counter(&mut fields, quantity, kind, rollover);
     let not_available = not_available(&mut fields, kind);
     let yes_when = yes_when(&mut fields, quantity, kind);
     if let Some(At { value, offset }) = scale
@@ -213,143 +199,6 @@ fn valid(fields: &mut Fields<'_, '_, '_>) -> Option<(f64, f64)> {
         return None;
     }
     Some((low, high))
-}
-
-fn agree_table(fields: &mut Fields<'_, '_, '_>, table: Table, kind: Kind) {
-    let at = fields.has("type").unwrap_or(fields.offset);
-    let name = table.name();
-    if table.holds_bits() && kind != Kind::Bit {
-        fields.fault(
-            at,
-            format!("the {name} table holds single bits"),
-            "use type = \"bit\", or the holding or input table",
-        );
-    }
-    if !table.holds_bits() && kind == Kind::Bit {
-        fields.fault(
-            at,
-            format!("type bit cannot be read from the {name} table, which holds registers"),
-            "use type = \"bits\" with a mask, or the coil or discrete table",
-        );
-    }
-}
-
-fn agree_order(fields: &mut Fields<'_, '_, '_>, kind: Kind) {
-    if let Some(offset) = fields.has("word_order").filter(|_| kind.width() < 2) {
-        fields.fault(
-            offset,
-            "word_order has no meaning for a value of one register or bit",
-            "remove it, or use a 32-bit type",
-        );
-    }
-    if let Some(offset) = fields.has("byte_order").filter(|_| kind == Kind::Bit) {
-        fields.fault(offset, "byte_order has no meaning for a bit", "remove it");
-    }
-}
-
-fn agree_unit(fields: &mut Fields<'_, '_, '_>, quantity: Quantity) {
-    let wanted = quantity.unit();
-    let name = quantity.name();
-    if fields.has("unit").is_none() {
-        if !wanted.is_empty() {
-            fields.missing("unit", &format!("\"{wanted}\", and a scale that gives {wanted}"));
-        }
-        return;
-    }
-    let Some(found) = fields.string("unit").filter(|u| u.value != wanted) else { return };
-    let what = format!("unit '{}' does not fit {name}", found.value);
-    let multiple = MULTIPLES.iter().find(|(from, to, _)| *from == found.value && *to == wanted);
-    let remedy = match multiple {
-        _ if wanted.is_empty() => "remove it: this quantity has no unit".to_owned(),
-        Some((_, _, factor)) => format!("multiply scale by {factor} and write unit = \"{wanted}\""),
-        None => format!("write unit = \"{wanted}\" and a scale that gives {wanted}"),
-    };
-    fields.fault(found.offset, what, remedy);
-}
-
-/// A yes/no has no scale, unit or range; a number cannot come from one bit, or from scattered ones.
-fn agree_flag(fields: &mut Fields<'_, '_, '_>, quantity: Quantity, table: Table, kind: Kind) {
-    let name = quantity.name();
-    if quantity.is_flag() {
-        for key in ["scale", "offset", "valid"] {
-            if let Some(offset) = fields.has(key) {
-                fields.fault(
-                    offset,
-                    format!("{key} has no meaning for {name}, which is a yes or no"),
-                    "remove it; yes_when says which raw values mean yes",
-                );
-            }
-        }
-        if kind == Kind::F32 {
-            let at = fields.has("type").unwrap_or(fields.offset);
-            fields.fault(
-                at,
-                format!("{name} is a yes or no and cannot be a float"),
-                "use a bit, bits or whole-number type",
-            );
-        }
-        return;
-    }
-    if kind == Kind::Bit && table.holds_bits() {
-        let at = fields.has("type").unwrap_or(fields.offset);
-        fields.fault(at, format!("{name} is a number and cannot be one bit"), "use a register type");
-    }
-    if let Kind::Bits { mask, .. } = kind
-        && mask.count_ones() != kind.bits()
-    {
-        let at = fields.has("mask").unwrap_or(fields.offset);
-        fields.fault(at, format!("mask {mask:#06x} has holes"), "use neighbouring bits for a number");
-    }
-}
-
-/// The counter's modulus: as given, or by type.
-fn counter(
-    fields: &mut Fields<'_, '_, '_>,
-    quantity: Quantity,
-    kind: Kind,
-    given: Option<At<i64>>,
-) -> Option<u64> {
-    if quantity != Quantity::Operations {
-        if let Some(offset) = fields.has("rollover") {
-            fields.fault(offset, "rollover belongs to operations only", "remove it");
-        }
-        return None;
-    }
-    for key in ["scale", "offset"] {
-        if let Some(offset) = fields.has(key) {
-            fields.fault(
-                offset,
-                format!("{key} would hide how the operation counter rolls over"),
-                "remove it: the counter is taken as it stands",
-            );
-        }
-    }
-    let at = fields.has("type").unwrap_or(fields.offset);
-    let highest = match kind {
-        Kind::F32 => 1u64 << 24,
-        _ => 1u64 << kind.bits(),
-    };
-    match kind {
-        Kind::I16 | Kind::I32 | Kind::Bits { signed: true, .. } => {
-            fields.fault(at, "an operation counter is never negative", "use u16, u32 or bits without signed");
-        }
-        Kind::F32 if given.is_none() => fields.fault(
-            at,
-            "where a float counter rolls over cannot be told from its type",
-            "add rollover = the value at which it starts again at zero",
-        ),
-        _ => {}
-    }
-    let Some(given) = given else { return Some(highest) };
-    let modulus = u64::try_from(given.value).ok()?;
-    if modulus > highest {
-        fields.fault(
-            given.offset,
-            format!("rollover = {modulus} is more than the type can hold"),
-            format!("use at most {highest}"),
-        );
-    }
-    Some(modulus)
 }
 
 fn not_available(fields: &mut Fields<'_, '_, '_>, kind: Kind) -> Vec<RawMatch> {

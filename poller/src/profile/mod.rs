@@ -4,6 +4,7 @@
 //! requests; [`decode`] turns raw answers into readings, and [`Validator`] judges each reading by the ones before it.
 //! Nothing here talks to a device: see [`crate::modbus`]. The format is described in `profiles/README.md`.
 
+mod agree;
 mod check;
 pub mod decode;
 mod errors;

@@ -214,6 +214,32 @@ async fn a_refused_block_is_unreadable_and_the_other_is_read() {
 }
 
 #[tokio::test]
+async fn a_gateway_that_says_its_unit_is_silent_gives_no_reading_and_keeps_its_connection() {
+    let gateway = |r: &Request| vec![Act::Send(if r.unit == 9 { r.refuse(11) } else { r.answer(0) })];
+    let peer = Peer::start(Framing::Tcp, gateway).await;
+    let mut running = Running::start(&peer.address, vec![unit(9), unit(1)]);
+    let (mut refused, mut answered) = (0, 0);
+    while refused < 3 || answered < 3 {
+        match running.next().await {
+            Report::Reading { regulator_id, .. } => assert_eq!(regulator_id, 1001),
+            Report::Outcome(o) if o.unit == Some(9) => {
+                assert_eq!(kind(&o), Some(ErrorKind::Exception));
+                assert!(o.result.unwrap_err().text.contains("gateway target device failed to respond"));
+                refused += 1;
+            }
+            Report::Outcome(o) => {
+                assert!(o.result.is_ok());
+                answered += 1;
+            }
+        }
+    }
+    running.end().await;
+    assert!(peer.requests().iter().all(|r| r.connection == 0));
+    // one request is enough to know
+    assert!(peer.requests().iter().all(|r| r.unit != 9 || r.function == 3));
+}
+
+#[tokio::test]
 async fn what_was_read_before_the_device_fell_silent_is_kept() {
     let silent_inputs = |r: &Request| if r.function == 4 { vec![] } else { vec![Act::Send(r.answer(0))] };
     let peer = Peer::start(Framing::Tcp, silent_inputs).await;
