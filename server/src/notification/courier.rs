@@ -68,6 +68,9 @@ impl Courier {
             Ok(None) => return Outcome::Failed(Failure::permanent("the message is no longer in the outbox")),
             Err(e) => return Outcome::Failed(Failure::passing(format!("reading the message: {e}"))),
         };
+        if addressee.disabled {
+            return Outcome::Failed(Failure::permanent("the recipient has been switched off"));
+        }
         let attempt = match way {
             Way::Email => self.email(pool, claim, config, &notice, &addressee).await,
             Way::Webhook => self.webhook(&notice, &addressee).await.map(Outcome::SentUnrecorded),

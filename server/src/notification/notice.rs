@@ -73,6 +73,8 @@ pub(crate) struct Addressee {
     pub(crate) email: Option<String>,
     pub(crate) webhook_url: Option<String>,
     pub(crate) webhook_secret: Option<String>,
+    /// Whether it no longer wants to hear anything.
+    pub(crate) disabled: bool,
 }
 
 impl Notice {
@@ -132,7 +134,7 @@ pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Optio
         r#"select n.id, n.created_at, t.kind, t.at, t.evidence as transition_evidence, a.id as alarm_id, a.condition,
              a.priority, a.raised_at, a.summary, a.evidence, a.regulator_id, a.endpoint_id, a.poller,
              e.id as "about_id?", e.created_at as "about_created_at?",
-             r.name as recipient, r.email, r.webhook_url, r.webhook_secret
+             r.name as recipient, r.email, r.webhook_url, r.webhook_secret, r.disabled_at is not null as "disabled!"
          from notification n
          join recipient r on r.id = n.recipient_id
          join alarm_transition t on t.id = n.transition_id
@@ -179,6 +181,7 @@ pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Optio
         email: row.email,
         webhook_url: row.webhook_url,
         webhook_secret: row.webhook_secret,
+        disabled: row.disabled,
     };
     Ok(Some((notice, addressee)))
 }

@@ -313,6 +313,19 @@ async fn without_a_mail_server_messages_wait_and_say_why() {
 }
 
 #[tokio::test]
+async fn who_has_been_switched_off_hears_nothing_more() {
+    let story = Story::new().await;
+    let (url, seen) = receiver(0).await;
+    story.webhook_recipient("desk", &url, "whsec_c2VjcmV0").await;
+    raise(&story).await;
+    sqlx::query("update recipient set disabled_at = now()").execute(story.pool()).await.unwrap();
+    let running = Running::start(&story, config(None));
+    until(&story, "it is given up", "select state = 'given_up' from notification").await;
+    running.stop().await;
+    assert!(seen.lock().unwrap().is_empty());
+}
+
+#[tokio::test]
 async fn a_test_message_goes_out_at_once_and_says_what_went_wrong() {
     let story = Story::new().await;
     let peer = SmtpPeer::start(Offer::Plain, &[Act::Take, Act::Rcpt("550 5.1.1 nobody here")]).await;

@@ -97,7 +97,7 @@ struct Lane {
 
 impl Lane {
     async fn run(mut self, stop: &CancellationToken) {
-        let mut renewal = interval(self.config.claim / 3);
+        let mut renewal = interval((self.config.claim / 3).max(Duration::from_millis(10)));
         renewal.set_missed_tick_behavior(MissedTickBehavior::Delay);
         let mut healthy = true;
         while !stop.is_cancelled() {
