@@ -138,6 +138,8 @@ impl Client {
                 self.context = Some(context);
                 self.quiet_until = None;
             }
+            // nothing was asked, so nothing can come late
+            Err(Failed::EndedIdle) => {}
             Err(_) if self.address.framing == Framing::RtuOverTcp => {
                 self.quiet_until = Some(Instant::now() + self.timeouts.quiet);
             }
