@@ -97,8 +97,8 @@ impl ExcessTapping {
         self.expire(at);
         let counts = self.counts(at);
         let bar = if self.hold.is_active() { QUIET_SHARE } else { 1.0 };
-        let exceeded = !counts.exceeded(limits, bar).is_empty();
-        if let Some(change) = self.hold.observe(at, exceeded != self.hold.is_active(), DELAYS) {
+        let exceeds = counts.exceeds(limits, bar).contains(&true);
+        if let Some(change) = self.hold.observe(at, exceeds != self.hold.is_active(), DELAYS) {
             out.push(counts.transition(change, at, limits));
         }
     }
@@ -175,28 +175,33 @@ impl ExcessTapping {
 }
 
 impl Counts {
-    /// The limits exceeded, in words, each taken times `bar`.
-    fn exceeded(&self, limits: &Limits, bar: f64) -> Vec<String> {
-        let mut found = vec![];
+    /// Whether each limit, taken times `bar`, is exceeded: an hour's, a day's, that by the baseline.
+    fn exceeds(&self, limits: &Limits, bar: f64) -> [bool; 3] {
         let (hour, day) = (count(self.hour), count(self.day));
-        if hour > limits.per_hour * bar {
-            found.push(format!("{} operations in an hour, limit {}", self.hour, number(limits.per_hour, 1)));
-        }
-        if day > limits.per_day * bar {
-            found.push(format!("{} in 24 h, limit {}", self.day, number(limits.per_day, 1)));
-        }
-        if let Some(baseline) = self.baseline
-            && day >= limits.baseline_least * bar
-            && day > baseline * limits.baseline_factor * bar
-        {
-            found.push(format!("{} in 24 h, its own mean is {} a day", self.day, number(baseline, 1)));
-        }
-        found
+        let by_baseline = self.baseline.is_some_and(|mean| {
+            day >= limits.baseline_least * bar && day > mean * limits.baseline_factor * bar
+        });
+        [hour > limits.per_hour * bar, day > limits.per_day * bar, by_baseline]
+    }
+
+    /// The limits exceeded, in words.
+    fn exceeded(&self, limits: &Limits) -> String {
+        let words = [
+            format!("{} operations in an hour, limit {}", self.hour, number(limits.per_hour, 1)),
+            format!("{} in 24 h, limit {}", self.day, number(limits.per_day, 1)),
+            format!(
+                "{} in 24 h, its own mean is {} a day",
+                self.day,
+                number(self.baseline.unwrap_or(0.0), 1)
+            ),
+        ];
+        let exceeded = words.into_iter().zip(self.exceeds(limits, 1.0)).filter(|(_, exceeds)| *exceeds);
+        exceeded.map(|(words, _)| words).collect::<Vec<_>>().join("; ")
     }
 
     fn transition(&self, change: Change, at: Timestamp, limits: &Limits) -> Transition {
         let summary = match change {
-            Change::Raised => self.exceeded(limits, 1.0).join("; "),
+            Change::Raised => self.exceeded(limits),
             Change::Returned => format!("{} operations in an hour, {} in 24 h", self.hour, self.day),
         };
         let mut facts = vec![

@@ -197,3 +197,22 @@ fn the_generated_events_do_raise_and_return_every_condition() {
     let expected = Condition::all().filter(|c| *c != Condition::PollerSilent).count() * 2;
     assert_eq!(seen.len(), expected, "{seen:?}");
 }
+
+/// Prints how many readings a second all conditions of a regulator judge on this machine.
+#[test]
+#[ignore = "a measurement"]
+fn speed_of_all_conditions() {
+    let mut world = World::new();
+    let readings: Vec<Reading> = (0..1_000_000u32)
+        .map(|i| {
+            let phase = f64::from(i) / 700.0;
+            world.counter = u16::try_from(i / 90 % 65_536).unwrap();
+            world.reading(i64::from(i) * 10, 120.0 + 5.0 * phase.sin(), 50.0 * phase.cos(), 3, 3, 0)
+        })
+        .collect();
+    let begun = std::time::Instant::now();
+    let told: usize = readings.iter().map(|r| world.regulator.observe(&world.unit, r).len()).sum();
+    let took = begun.elapsed();
+    println!("{} readings in {took:?}, {told} transitions", readings.len());
+    assert!(told > 0);
+}

@@ -181,3 +181,53 @@ async fn speed_of_a_backlog() {
     );
     assert!(done.readings_judged > 900_000);
 }
+
+/// Prints how long a reading takes from its writing to its alarm's row, at 500 readings/s of 2,000 regulators.
+#[tokio::test]
+#[ignore = "a measurement"]
+async fn latency_at_500_readings_a_second() {
+    let database = TestDatabase::new().await;
+    let mut connection = database.pool.acquire().await.unwrap();
+    let regulators = fleet(&mut connection, 2000).await;
+    sqlx::raw_sql(
+        "insert into threshold (condition, parameter, scope_kind, value)
+            values ('voltage_range_b', 'delay_s', 'fleet', 0), ('voltage_range_b', 'return_delay_s', 'fleet', 0)",
+    )
+    .execute(&mut *connection)
+    .await
+    .unwrap();
+    let stop = tokio_util::sync::CancellationToken::new();
+    let running = tokio::spawn(super::run(database.pool.clone(), Arc::new(Status::default()), stop.clone()));
+    let session = chrono::Utc::now();
+    let mut pace = tokio::time::interval(std::time::Duration::from_millis(200));
+    for round in 0..200usize {
+        pace.tick().await;
+        let now = chrono::Utc::now();
+        let readings: Vec<_> = (0..100)
+            .map(|i| {
+                let place = (round * 100 + i) % regulators.len();
+                // each regulator is out in every other of its readings
+                let out = (round * 100 + i) / regulators.len() % 2 == 0;
+                let voltage = if out { 130.0 } else { 120.0 };
+                (regulators[place], Reading::new(now).with(Quantity::LoadVoltage, voltage))
+            })
+            .collect();
+        let mut life = batch("p", 0);
+        (life.session_started_at, life.watermark, life.written_at) = (session, now, chrono::Utc::now());
+        write(&mut connection, &life, &readings).await;
+    }
+    tokio::time::sleep(std::time::Duration::from_secs(2)).await;
+    stop.cancel();
+    running.await.unwrap();
+    let line: String = sqlx::query_scalar(
+        "select format('%s alarms, from writing to row: median %s s, 99th percentile %s s, worst %s s', count(*),
+                percentile_cont(0.5) within group (order by took), percentile_cont(0.99) within group (order by took),
+                max(took))
+            from (select extract(epoch from recorded_at - raised_at) as took from alarm) a",
+    )
+    .fetch_one(&mut *connection)
+    .await
+    .unwrap();
+    println!("{line}");
+    assert!(!line.starts_with("0 "));
+}

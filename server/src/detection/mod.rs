@@ -33,8 +33,8 @@ use tokio_util::sync::CancellationToken;
 use crate::feed::Wakeups;
 use runner::Runner;
 
-/// Key of the advisory lock that the running server holds.
-const LEADER: i64 = 7_205_760;
+/// Key of the advisory lock that the running server holds. The feed has 7205759, partitions have 7205760.
+const LEADER: i64 = 7_205_770;
 /// How long to wait before trying again, to lead or to reach the database.
 const RETRY: Duration = Duration::from_secs(1);
 
