@@ -1,11 +1,15 @@
 //! Reads the controls and writes their readings to Postgres.
 //!
 //! A device's answer goes through [`modbus`] (guarded transport), [`profile`] (decode and validate) and [`store`] (batch and
-//! write); [`endpoint`] decides when. [`fleet`] is the inventory that says what there is to poll.
+//! write); [`endpoint`] decides when. [`fleet`] is the inventory that says what there is to poll. [`run`] is all of it at work.
 
 pub mod endpoint;
 pub mod fleet;
+pub mod metrics;
 pub mod modbus;
 pub mod probe;
 pub mod profile;
+mod role;
 pub mod store;
+
+pub use role::{Config, run};

@@ -16,7 +16,7 @@ pub async fn make_ahead(connection: &mut PgConnection, now: DateTime<Utc>) -> sq
     make(connection, today - Days::new(1), today + Days::new(DAYS_AHEAD)).await
 }
 
-/// Drops the partitions that hold only readings older than `retention`, and returns how many.
+/// Drops the partitions that hold only readings and minutes older than `retention`, and returns how many.
 ///
 /// # Errors
 /// When the database does not answer, or a long query holds a partition: try again later.
@@ -27,8 +27,10 @@ pub async fn drop_old(
 ) -> sqlx::Result<i32> {
     let before = (now - retention).date_naive();
     let dropped =
-        sqlx::query_scalar!("select drop_reading_partitions($1)", before).fetch_one(connection).await?;
-    Ok(dropped.unwrap_or(0))
+        sqlx::query_scalar!("select drop_reading_partitions($1)", before).fetch_one(&mut *connection).await?;
+    let minutes =
+        sqlx::query_scalar!("select drop_rollup_partitions($1)", before).fetch_one(connection).await?;
+    Ok(dropped.unwrap_or(0) + minutes.unwrap_or(0))
 }
 
 /// Makes the partitions of the days `first` to `last`.
