@@ -4,6 +4,8 @@
 //! conditions, delivers notifications and answers browsers, until told to stop.
 
 mod app;
+#[doc(hidden)]
+pub mod bench;
 mod config;
 pub mod detection;
 mod error;

@@ -2,14 +2,14 @@
 
 mod alarms;
 mod assets;
-mod board;
+pub(crate) mod board;
 mod live;
 mod notice;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
 mod site;
-mod trend;
+pub(crate) mod trend;
 
 use askama::Template;
 use axum::{Router, response::Html};

@@ -82,9 +82,10 @@ async fn past(app: &App, subjects: &[Subject], range: &Range) -> sqlx::Result<Pa
     let mut connection = app.pool.acquire().await?;
     let span = (range.from, range.to);
     let mut past = Past { alarms: trend::alarms(&mut connection, subjects, span).await?, ..Past::default() };
+    let by_days = trend::by_days(range.length());
     for subject in subjects {
         let resolution = Resolution::coarse(range.length());
-        past.trends.push(trend::load(&mut connection, subject, span, resolution).await?);
+        past.trends.push(trend::load(&mut connection, subject, span, resolution, by_days).await?);
     }
     Ok(past)
 }
@@ -126,7 +127,7 @@ fn present(units: &[&Unit], zone: Tz, now: Timestamp) -> Present {
         name: trend::name(unit),
         state: unit.row.live.state,
         age: unit.row.age(&now),
-        measured: unit.latest.as_ref().map_or_else(String::new, |l| clock(l.measured_at, zone)),
+        measured: unit.latest.as_ref().map_or_else(String::new, |l| when(l.measured_at, zone, now)),
         old: unit.is_old(now),
         alarms: unit.row.live.alarms.clone(),
     };
@@ -222,6 +223,13 @@ fn plates(units: &[&Unit]) -> Vec<Facts> {
 
 fn clock(at: Timestamp, zone: Tz) -> String {
     at.with_timezone(&zone).format("%Y-%m-%d %H:%M:%S").to_string()
+}
+
+/// The time of day; with the date when it is not today's.
+fn when(at: Timestamp, zone: Tz, now: Timestamp) -> String {
+    let (at, now) = (at.with_timezone(&zone), now.with_timezone(&zone));
+    let today = at.date_naive() == now.date_naive();
+    at.format(if today { "%H:%M:%S" } else { "%Y-%m-%d %H:%M" }).to_string()
 }
 
 fn past_alarm(a: &Occurrence, zone: Tz) -> PastAlarm {

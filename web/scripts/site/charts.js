@@ -116,7 +116,7 @@ export class Charts {
   #series(kind, i) {
     const stroke = this.colours.traces[i % 3];
     if (kind.column === null) {
-      return [{ stroke, fill: thin(stroke, 0.75), width: 0, points: { show: false }, paths: uPlot.paths.bars({ size: [0.9, 14], align: 0 }) }];
+      return [{ stroke, fill: stroke, width: 0, points: { show: false }, paths: uPlot.paths.bars({ size: [0.8 / (this.data.regulators.length + 1), 24], align: 0 }) }];
     }
     const paths = kind.column === 3 ? uPlot.paths.stepped({ align: 1 }) : undefined;
     const line = { stroke, width: 1.25, dash: DASHES[i % 3], points: { show: false }, paths, spanGaps: false };

@@ -9,6 +9,8 @@ function clipped(u, draw) {
   ctx.beginPath();
   ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
   ctx.clip();
+  ctx.textAlign = 'left';
+  ctx.textBaseline = 'alphabetic';
   draw(ctx, bbox);
   ctx.restore();
 }
@@ -44,11 +46,11 @@ export function reverseMarks(colours) {
       const zero = u.valToPos(0, 'y', true);
       if (zero >= top + height) return;
       const from = Math.max(zero, top);
-      ctx.fillStyle = thin(colours.high, 0.12);
+      ctx.fillStyle = colours.zone;
       ctx.fillRect(left, from, width, top + height - from);
       ctx.fillStyle = colours.soft;
       ctx.font = `${11 * ratio()}px system-ui, sans-serif`;
-      ctx.fillText('← reverse', left + 6 * ratio(), Math.min(from + 14 * ratio(), top + height - 4 * ratio()));
+      if (top + height - from > 15 * ratio()) ctx.fillText('← reverse', left + 6 * ratio(), from + 12 * ratio());
       ctx.strokeStyle = colours['line-firm'];
       ctx.beginPath();
       ctx.moveTo(left, zero);

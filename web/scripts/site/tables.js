@@ -12,14 +12,15 @@ function cell(row, i, text) {
 }
 
 /** Lowest, mean, highest over the range on show. */
-export function summaryTable({ regulators }, range) {
+export function summaryTable({ regulators, by_days: byDays }, range) {
+  const bucket = byDays ? 86_400_000 : 3_600_000;
   const rows = document.querySelectorAll('#summary tbody tr');
   regulators.forEach(({ series, operations }, i) => {
     DECIMALS.forEach((decimals, column) => {
       const s = span(series, column, range);
       cell(rows[column], i, s && `${say(s.low, decimals)} / ${say(s.mean, decimals)} / ${say(s.high, decimals)}`);
     });
-    const counts = operations.n.filter((_, k) => operations.t[k] >= range.from - 86_400_000 && operations.t[k] < range.to);
+    const counts = operations.n.filter((_, k) => operations.t[k] > range.from - bucket && operations.t[k] < range.to);
     cell(rows[DECIMALS.length], i, counts.length ? String(counts.reduce((a, b) => a + b, 0)) : null);
   });
 }

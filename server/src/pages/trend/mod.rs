@@ -32,7 +32,7 @@ use crate::{
 };
 
 pub(crate) use history::{Occurrence, alarms};
-pub(crate) use operations::Operations;
+pub(crate) use operations::{Operations, by_days};
 pub(crate) use resolution::Resolution;
 pub(crate) use series::Series;
 
@@ -148,13 +148,41 @@ pub(crate) async fn load(
     subject: &Subject,
     span: (Timestamp, Timestamp),
     resolution: Resolution,
+    by_days: bool,
 ) -> sqlx::Result<Trend> {
     let series = match resolution {
         Resolution::Readings => readings::load(connection, subject.id, span, subject.poll_interval_s).await?,
         _ => rollups::load(connection, subject.id, span, resolution).await?,
     };
-    let operations = operations::load(connection, subject.id, subject.modulus, span).await?;
+    let operations = operations::load(connection, subject.id, subject.modulus, span, by_days).await?;
     Ok(Trend { series, operations })
+}
+
+/// Fetches and encodes one trend; the time it took and its points.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub(crate) async fn measure(
+    connection: &mut PgConnection,
+    regulator: i32,
+    (from, to): (Timestamp, Timestamp),
+) -> sqlx::Result<(std::time::Duration, usize)> {
+    let subject = Subject {
+        id: regulator,
+        name: String::new(),
+        band: None,
+        base_v: 120.0,
+        endpoint_id: 0,
+        poll_interval_s: 10.0,
+        modulus: 1 << 32,
+    };
+    let started = std::time::Instant::now();
+    let length = to - from;
+    let trend = load(connection, &subject, (from, to), Resolution::of(length), by_days(length)).await?;
+    let encoded = serde_json::to_vec(&trend.series).unwrap_or_default();
+    let took = started.elapsed();
+    drop(encoded);
+    Ok((took, trend.series.t.len()))
 }
 
 /// A tap as a column holds it.
@@ -198,11 +226,12 @@ async fn json(
     let margin = if asked.pad == Some(1) { range.length() / 2 } else { TimeDelta::zero() };
     let (from, to) = (range.from - margin, range.to + margin);
     let resolution = Resolution::of(range.length());
+    let by_days = by_days(range.length());
     let mut connection = app.pool.acquire().await?;
     let alarms = alarms(&mut connection, &subjects, (from, to)).await?;
     let mut regulators = Vec::with_capacity(subjects.len());
     for subject in subjects {
-        let trend = load(&mut connection, &subject, (from, to), resolution).await?;
+        let trend = load(&mut connection, &subject, (from, to), resolution, by_days).await?;
         regulators.push(Drawn {
             id: subject.id,
             name: subject.name,
@@ -217,7 +246,7 @@ async fn json(
         to: range.to.timestamp_millis(),
         zone: zone.name(),
         resolution: resolution.words(),
-        by_days: operations::by_days(to - from),
+        by_days,
         regulators,
         alarms,
     };
@@ -236,7 +265,7 @@ async fn download(
     let mut connection = app.pool.acquire().await?;
     let mut text = csv::head(resolution);
     for subject in subjects {
-        let trend = load(&mut connection, &subject, (range.from, range.to), resolution).await?;
+        let trend = load(&mut connection, &subject, (range.from, range.to), resolution, false).await?;
         csv::write(&mut text, &subject.name, &trend.series, zone);
     }
     let name = format!("attachment; filename=\"site-{site}-{}.csv\"", range.from.format("%Y%m%dT%H%M%SZ"));

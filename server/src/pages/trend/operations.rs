@@ -58,10 +58,11 @@ pub(crate) async fn load(
     regulator: i32,
     modulus: u64,
     (from, to): (Timestamp, Timestamp),
+    days: bool,
 ) -> sqlx::Result<Operations> {
     let modulus = i64::try_from(modulus).unwrap_or(i64::MAX);
     // A bucket further back gives the counter's value that the first one goes on from.
-    let rows = if by_days(to - from) {
+    let rows = if days {
         let first = from - TimeDelta::hours(24);
         counts!(connection, "rollup_day", regulator, modulus, first - TimeDelta::days(2), first, to)
     } else {

@@ -1,0 +1,50 @@
+//! Measures of pages without a network around them, for `make bench`.
+
+use std::time::{Duration, Instant};
+
+use askama::Template;
+use chrono::Utc;
+use regulator::Timestamp;
+use sqlx::PgConnection;
+use web::{
+    board::Filter,
+    frame::{Frame, Section},
+};
+
+use crate::{
+    pages::{board, trend},
+    picture::{Picture, synthetic},
+};
+
+/// Draws the board of a made-up fleet `rounds` times; the time of each, and the size of the page in bytes.
+///
+/// # Panics
+/// When the page cannot be drawn, which would be a fault of its template.
+#[must_use]
+pub fn board(regulators: i32, rounds: usize) -> (Vec<Duration>, usize) {
+    let now = Utc::now();
+    let picture = Picture::new(now);
+    picture.replace(synthetic::fleet(regulators, now), now);
+    let mut size = 0;
+    let mut draw = || {
+        let started = Instant::now();
+        let frame = Frame { title: "Board".into(), section: Section::Board, viewer: None, notice: None };
+        let page = picture.read(|fleet| board::page(fleet, frame, Filter::default(), now));
+        size = page.render().expect("the board can be drawn").len();
+        started.elapsed()
+    };
+    ((0..rounds).map(|_| draw()).collect(), size)
+}
+
+/// Fetches and encodes one regulator's trend as the charts do; the time it took, and how many points it has.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn trend(
+    connection: &mut PgConnection,
+    regulator: i32,
+    from: Timestamp,
+    to: Timestamp,
+) -> sqlx::Result<(Duration, usize)> {
+    trend::measure(connection, regulator, (from, to)).await
+}
