@@ -96,8 +96,8 @@ impl Coding {
     }
 }
 
-#[allow(clippy::cast_possible_truncation, reason = "the register holds no more")]
-const fn single(value: f64) -> f32 {
+#[allow(clippy::cast_possible_truncation, reason = "what is kept has no more")]
+pub(super) const fn single(value: f64) -> f32 {
     value as f32
 }
 

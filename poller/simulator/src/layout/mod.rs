@@ -99,7 +99,13 @@ impl Layout {
         let mut polled = Reading::new(values.measured_at);
         for point in self.points() {
             if let Some(value) = values.value(point.quantity) {
-                polled.set(point.quantity, Some(point.coding.rounded(value)), Quality::Good);
+                let rounded = point.coding.rounded(value);
+                // Readings are kept in single precision, but for counts and positions.
+                let kept = match point.quantity {
+                    Quantity::Tap | Quantity::Operations => rounded,
+                    _ => f64::from(coding::single(rounded)),
+                };
+                polled.set(point.quantity, Some(kept), Quality::Good);
             }
         }
         polled

@@ -139,3 +139,77 @@ fn open(device: &Arc<Device>, stream: TcpStream) -> io::Result<Option<(Session, 
     stream.set_nodelay(true).ok();
     Ok((!device.is_out()).then(|| (Session(Arc::clone(device)), stream)))
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono::TimeDelta;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+    use super::*;
+    use crate::stories::When;
+
+    fn fleet() -> Fleet {
+        Fleet::new(1, "2026-10-21T06:00:00Z".parse().unwrap())
+    }
+
+    #[test]
+    fn what_is_not_there_is_refused_by_its_proper_exception() {
+        let device = Device::new(&fleet(), 0);
+        let answer = |unit, request| device.answer(unit, &request);
+        for (unit, request, exception) in [
+            (1, Request::ReadInputRegisters(999, 1), ExceptionCode::IllegalDataAddress),
+            (1, Request::ReadInputRegisters(1119, 2), ExceptionCode::IllegalDataAddress),
+            (1, Request::ReadCoils(0, 1), ExceptionCode::IllegalDataAddress),
+            (1, Request::ReadInputRegisters(1000, 0), ExceptionCode::IllegalDataValue),
+            (1, Request::ReadInputRegisters(1000, 126), ExceptionCode::IllegalDataValue),
+            (2, Request::ReadInputRegisters(1000, 1), ExceptionCode::GatewayTargetDevice),
+            (1, Request::WriteSingleRegister(500, 1), ExceptionCode::IllegalFunction),
+            (1, Request::WriteSingleCoil(0, true), ExceptionCode::IllegalFunction),
+        ] {
+            assert_eq!(answer(unit, request.clone()), Err(exception), "{request:?}");
+        }
+        assert!(answer(1, Request::ReadInputRegisters(1000, 120)).is_ok());
+    }
+
+    /// Bytes by MODBUS Application Protocol Specification V1.1b3, 6.6 and 7, and the TCP header of the implementation guide V1.0b.
+    #[tokio::test]
+    async fn a_write_is_refused_on_the_wire() {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let stop = CancellationToken::new();
+        let task = tokio::spawn(answer(listener, Arc::new(Device::new(&fleet(), 0)), stop.clone()));
+        let mut peer = TcpStream::connect(address).await.unwrap();
+        peer.write_all(&[0, 9, 0, 0, 0, 6, 1, 6, 1, 244, 0, 1]).await.unwrap();
+        let mut reply = [0; 9];
+        peer.read_exact(&mut reply).await.unwrap();
+        assert_eq!(reply, [0, 9, 0, 0, 0, 3, 1, 0x86, 1]);
+        stop.cancel();
+        task.await.unwrap();
+    }
+
+    #[tokio::test]
+    async fn while_it_is_out_nobody_is_answered_and_nobody_gets_in() {
+        let mut fleet = fleet();
+        let story = fleet.stories().into_iter().find(|s| s.name == "dropout").unwrap();
+        let When::Spells(spells) = story.when else { panic!("{:?}", story.when) };
+        let device = Arc::new(Device::new(&fleet, story.endpoint.unwrap()));
+        let request = Request::ReadInputRegisters(1000, 3);
+        assert!(matches!(device.answer(1, &request), Ok(Some(_))));
+
+        fleet.advance_to(spells[0].0 + TimeDelta::minutes(1));
+        device.refresh(&fleet);
+        assert_eq!(device.answer(1, &request), Ok(None));
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let stop = CancellationToken::new();
+        let task = tokio::spawn(answer(listener, Arc::clone(&device), stop.clone()));
+        let mut peer = TcpStream::connect(address).await.unwrap();
+        assert_eq!(peer.read(&mut [0; 1]).await.unwrap(), 0);
+
+        fleet.advance_to(spells[0].1);
+        device.refresh(&fleet);
+        assert!(matches!(device.answer(1, &request), Ok(Some(_))));
+        stop.cancel();
+        task.await.unwrap();
+    }
+}
