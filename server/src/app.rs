@@ -6,7 +6,7 @@ use chrono::Utc;
 use sqlx::PgPool;
 use tokio_util::sync::CancellationToken;
 
-use crate::{config::Config, detection, people::Gate, picture::Picture};
+use crate::{config::Config, detection, metrics::Metrics, people::Gate, picture::Picture};
 
 /// Shared by all requests; cheap to clone.
 #[derive(Debug, Clone)]
@@ -17,6 +17,8 @@ pub struct App {
     pub config: Arc<Config>,
     /// What signing in needs.
     pub gate: Arc<Gate>,
+    /// What is counted of requests.
+    pub metrics: Arc<Metrics>,
     /// The fleet as it is now.
     pub picture: Picture,
     /// Cancelled when the server ends, so that streams do not hold it up.
@@ -33,6 +35,7 @@ impl App {
             pool,
             config: Arc::new(config),
             gate: Arc::default(),
+            metrics: Arc::default(),
             picture: Picture::new(Utc::now()),
             stop: CancellationToken::new(),
             detection: Arc::default(),

@@ -2,6 +2,8 @@
 
 use std::net::SocketAddr;
 
+use secrecy::SecretString;
+
 use crate::notification;
 
 /// Settings of one server.
@@ -13,6 +15,8 @@ pub struct Config {
     pub listen: SocketAddr,
     /// How people reach this server from outside, for links in messages, without a slash at the end.
     pub public_url: String,
+    /// Who shows this as a bearer token may read `/metrics` from anywhere; without it, only programs on the same machine may.
+    pub metrics_token: Option<SecretString>,
     /// How people are told of alarms.
     pub notification: notification::Config,
 }

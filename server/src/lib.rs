@@ -11,6 +11,7 @@ pub mod detection;
 mod error;
 pub mod feed;
 pub mod inventory;
+mod metrics;
 mod middleware;
 pub mod notification;
 mod pages;

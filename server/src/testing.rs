@@ -137,6 +137,7 @@ pub(crate) fn config(database_url: &str) -> Config {
         database_url: database_url.to_owned(),
         listen: ([127, 0, 0, 1], 0).into(),
         public_url: "http://127.0.0.1:8080".to_owned(),
+        metrics_token: None,
         notification: crate::notification::Config::default(),
     }
 }

@@ -17,6 +17,9 @@ pub(crate) struct Args {
     /// How people reach this server, for links in messages and the cookie's scope.
     #[arg(long, env = "TAPKEEPER_PUBLIC_URL", default_value = "http://127.0.0.1:8080")]
     public_url: String,
+    /// Whoever shows this as a bearer token may read /metrics from anywhere; without it, programs on the same machine may.
+    #[arg(long, env = "TAPKEEPER_METRICS_TOKEN", hide_env_values = true)]
+    metrics_token: Option<String>,
     #[command(flatten)]
     messages: messages::Args,
 }
@@ -26,6 +29,7 @@ pub(crate) async fn run(args: Args) -> Result<()> {
         database_url: args.database_url,
         listen: args.listen,
         public_url: args.public_url.trim_end_matches('/').to_owned(),
+        metrics_token: args.metrics_token.filter(|token| !token.is_empty()).map(Into::into),
         notification: args.messages.config()?,
     };
     server::run(config, stopping::on_signal()).await

@@ -62,6 +62,12 @@ const NAVIGATION: &[(Section, &str, &str)] = &[
 ];
 
 impl Frame {
+    /// Whether the viewer may change thresholds and recipients.
+    #[must_use]
+    pub fn may_engineer(&self) -> bool {
+        self.viewer.as_ref().is_some_and(|v| v.may_engineer)
+    }
+
     /// The navigation that this viewer has use for.
     #[must_use]
     pub fn links(&self) -> Vec<Link> {

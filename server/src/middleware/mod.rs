@@ -26,6 +26,6 @@ pub(crate) fn around(routes: Router<App>, app: &App) -> Router {
         .layer(from_fn(errors::errors))
         .layer(from_fn_with_state(app.clone(), identify::identify))
         .layer(from_fn_with_state(app.clone(), headers::headers))
-        .layer(from_fn(request::request))
+        .layer(from_fn_with_state(app.clone(), request::request))
         .with_state(app.clone())
 }

@@ -3,12 +3,20 @@
 mod alarms;
 mod assets;
 pub(crate) mod board;
+mod health_check;
 mod live;
+mod metrics;
 mod notice;
+mod people;
+mod polling;
+mod recipients;
+#[cfg(test)]
+mod roles_tests;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
 mod site;
+mod thresholds;
 pub(crate) mod trend;
 
 use askama::Template;
@@ -25,7 +33,13 @@ pub(crate) fn routes() -> Router<App> {
         .merge(live::routes())
         .merge(site::routes())
         .merge(trend::routes())
+        .merge(health_check::routes())
+        .merge(metrics::routes())
+        .merge(people::routes())
+        .merge(polling::routes())
+        .merge(recipients::routes())
         .merge(sign_in::routes())
+        .merge(thresholds::routes())
         .fallback(not_here)
 }
 

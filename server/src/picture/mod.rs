@@ -76,6 +76,12 @@ impl Picture {
         self.write(|fleet| fleet.take(readings));
     }
 
+    /// How many follow the picture now.
+    #[must_use]
+    pub fn followers(&self) -> usize {
+        self.inner.version.receiver_count()
+    }
+
     /// Tells each new version of the picture; a slow follower sees only the newest.
     #[must_use]
     pub fn versions(&self) -> watch::Receiver<u64> {

@@ -156,7 +156,13 @@ fn free_address(wanted: SocketAddr) -> Result<SocketAddr> {
 fn start_server(url: &str, listen: SocketAddr, public_url: &str, stop: &CancellationToken) -> JoinHandle<Result<()>> {
     let mut notification = server::notification::Config::default();
     notification.webhook.allow = vec!["127.0.0.0/8".parse().expect("a network")];
-    let config = server::Config { database_url: url.to_owned(), listen, public_url: public_url.to_owned(), notification };
+    let config = server::Config {
+        database_url: url.to_owned(),
+        listen,
+        public_url: public_url.to_owned(),
+        metrics_token: None,
+        notification,
+    };
     let stop = stop.clone();
     tokio::spawn(async move {
         let outcome = server::run(config, stop.clone()).await;

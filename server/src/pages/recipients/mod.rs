@@ -1,0 +1,217 @@
+//! Recipients: who is told of alarms, and by which way.
+
+mod form;
+mod store;
+#[cfg(test)]
+mod tests;
+
+use axum::{
+    Form, Router,
+    extract::{Path, Query, State},
+    http::StatusCode,
+    response::{IntoResponse, Redirect, Response},
+    routing::{get, post},
+};
+use sqlx::{Acquire, PgConnection};
+use web::{
+    frame::Section,
+    people::{RecipientForm, RecipientPage, RecipientsPage},
+};
+
+use self::form::Typed;
+use super::{html, notice::Done};
+use crate::{
+    app::App,
+    error::WebError,
+    notification::{self, Way},
+    people::{Role, SignedIn},
+};
+
+pub(super) fn routes() -> Router<App> {
+    Router::new()
+        .route("/recipients", get(show_all).post(add))
+        .route("/recipients/{id}", get(show_one).post(change))
+        .route("/recipients/{id}/disable", post(disable))
+        .route("/recipients/{id}/enable", post(enable))
+        .route("/recipients/{id}/secret", post(new_secret))
+        .route("/recipients/{id}/test", post(test))
+}
+
+async fn show_all(signed_in: SignedIn, State(app): State<App>) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let mut db = app.pool.acquire().await?;
+    let form = form::blank(&mut db).await?;
+    list_page(&mut db, &signed_in, StatusCode::OK, form).await
+}
+
+async fn list_page(
+    db: &mut PgConnection,
+    signed_in: &SignedIn,
+    status: StatusCode,
+    form: RecipientForm,
+) -> Result<Response, WebError> {
+    let frame = signed_in.frame("Recipients", Section::Thresholds);
+    let page = RecipientsPage { frame, recipients: store::list(db).await?, form };
+    Ok((status, html(&page)?).into_response())
+}
+
+async fn add(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Form(typed): Form<Typed>,
+) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let mut db = app.pool.acquire().await?;
+    let wanted = match form::understood(&mut db, &typed).await? {
+        Ok(wanted) => wanted,
+        Err(why) => {
+            let form = form::again(&mut db, typed, "/recipients".to_owned(), false, Some(why)).await?;
+            return list_page(&mut db, &signed_in, StatusCode::BAD_REQUEST, form).await;
+        }
+    };
+    let secret = wanted.webhook_url.as_ref().map(|_| notification::new_secret());
+    let id = store::add(&mut db, &wanted, secret.as_deref()).await?;
+    if secret.is_none() {
+        return Ok(Redirect::to(&format!("/recipients/{id}?done=added")).into_response());
+    }
+    let mut page = one_page(&mut db, &signed_in, id).await?;
+    page.frame.notice = Some("Added.".to_owned());
+    page.secret = secret;
+    Ok(html(&page)?.into_response())
+}
+
+fn number(text: &str) -> Result<i32, WebError> {
+    text.parse().map_err(|_| WebError::NotFound(format!("recipient {text}")))
+}
+
+async fn show_one(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<String>,
+    Query(done): Query<Done>,
+) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let mut page = one_page(&mut *app.pool.acquire().await?, &signed_in, number(&id)?).await?;
+    page.frame.notice = done.notice();
+    Ok(html(&page)?.into_response())
+}
+
+async fn one_page(db: &mut PgConnection, signed_in: &SignedIn, id: i32) -> Result<RecipientPage, WebError> {
+    let stored = store::find(db, id).await?.ok_or_else(|| WebError::NotFound(format!("recipient {id}")))?;
+    let (disabled, has_secret) = (stored.disabled, stored.has_secret);
+    let form = form::again(db, stored.typed(), format!("/recipients/{id}"), has_secret, None).await?;
+    Ok(RecipientPage {
+        frame: signed_in.frame(form.name.clone(), Section::Thresholds),
+        id,
+        disabled,
+        form,
+        secret: None,
+        tried: Vec::new(),
+    })
+}
+
+async fn change(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<String>,
+    Form(typed): Form<Typed>,
+) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let id = number(&id)?;
+    let mut db = app.pool.acquire().await?;
+    let mut page = one_page(&mut db, &signed_in, id).await?;
+    let wanted = match form::understood(&mut db, &typed).await? {
+        Ok(wanted) => wanted,
+        Err(why) => {
+            let has_secret = page.form.has_secret;
+            page.form =
+                form::again(&mut db, typed, format!("/recipients/{id}"), has_secret, Some(why)).await?;
+            return Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response());
+        }
+    };
+    // A secret goes with one receiver: another address gets another secret.
+    let moved = wanted.webhook_url.as_deref().is_some_and(|url| url != page.form.webhook_url);
+    let secret = moved.then(notification::new_secret);
+    let mut tx = db.begin().await?;
+    store::change(&mut tx, id, &wanted).await?;
+    if let Some(secret) = &secret {
+        store::set_secret(&mut tx, id, secret).await?;
+    }
+    tx.commit().await?;
+    if secret.is_none() {
+        return Ok(Redirect::to(&format!("/recipients/{id}?done=changed")).into_response());
+    }
+    let mut page = one_page(&mut db, &signed_in, id).await?;
+    page.secret = secret;
+    Ok(html(&page)?.into_response())
+}
+
+async fn disable(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<String>,
+) -> Result<Response, WebError> {
+    set_disabled(&signed_in, &app, &id, true).await
+}
+
+async fn enable(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<String>,
+) -> Result<Response, WebError> {
+    set_disabled(&signed_in, &app, &id, false).await
+}
+
+async fn set_disabled(signed_in: &SignedIn, app: &App, id: &str, yes: bool) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let id = number(id)?;
+    if !store::set_disabled(&mut *app.pool.acquire().await?, id, yes).await? {
+        return Err(WebError::NotFound(format!("recipient {id}")));
+    }
+    let done = if yes { "disabled" } else { "enabled" };
+    Ok(Redirect::to(&format!("/recipients/{id}?done={done}")).into_response())
+}
+
+async fn new_secret(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<String>,
+) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let id = number(&id)?;
+    let mut db = app.pool.acquire().await?;
+    let mut page = one_page(&mut db, &signed_in, id).await?;
+    if page.form.webhook_url.is_empty() {
+        return Err(WebError::Conflict(
+            "This recipient has no webhook; give it an address first.".to_owned(),
+        ));
+    }
+    let secret = notification::new_secret();
+    store::set_secret(&mut db, id, &secret).await?;
+    page.form.has_secret = true;
+    page.secret = Some(secret);
+    Ok(html(&page)?.into_response())
+}
+
+async fn test(
+    signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<String>,
+) -> Result<Response, WebError> {
+    signed_in.require(Role::Engineer)?;
+    let mut db = app.pool.acquire().await?;
+    let mut page = one_page(&mut db, &signed_in, number(&id)?).await?;
+    let config = &app.config;
+    let tried = notification::send_test(&mut db, page.id, &config.public_url, &config.notification).await?;
+    page.tried = tried
+        .into_iter()
+        .map(|(way, outcome)| {
+            let way = if way == Way::Email { "e-mail" } else { "webhook" };
+            match outcome {
+                Ok(said) => (way, true, said),
+                Err(failure) => (way, false, failure.to_string()),
+            }
+        })
+        .collect();
+    Ok(html(&page)?.into_response())
+}

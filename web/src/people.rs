@@ -1,0 +1,125 @@
+//! People and who is told: the pages of whoever looks after them.
+
+use askama::Template;
+use regulator::Timestamp;
+
+use crate::{board::Choice, frame::Frame};
+
+/// One person.
+#[derive(Debug, Clone)]
+pub struct Person {
+    /// Their row.
+    pub id: i32,
+    /// Their name.
+    pub name: String,
+    /// Their address.
+    pub email: String,
+    /// Their role, chosen among all.
+    pub roles: Vec<Choice>,
+    /// Whether they have chosen a password.
+    pub has_password: bool,
+    /// When they were disabled.
+    pub disabled_at: Option<Timestamp>,
+    /// When they were last seen.
+    pub seen_at: Option<Timestamp>,
+}
+
+/// Everybody.
+#[derive(Debug, Template)]
+#[template(path = "people.html")]
+pub struct PeoplePage {
+    /// What surrounds it.
+    pub frame: Frame,
+    /// Everybody, those who are disabled last.
+    pub people: Vec<Person>,
+    /// Roles to choose from for a new person, with their meaning.
+    pub roles: Vec<Choice>,
+    /// The name typed before.
+    pub name: String,
+    /// The address typed before.
+    pub email: String,
+    /// Why something was refused.
+    pub error: Option<String>,
+}
+
+/// A one-time sign-in link, shown once.
+#[derive(Debug, Template)]
+#[template(path = "new_link.html")]
+pub struct NewLinkPage {
+    /// What surrounds it.
+    pub frame: Frame,
+    /// For whom.
+    pub name: String,
+    /// The whole address.
+    pub link: String,
+    /// How long it can be used, in words.
+    pub life: String,
+}
+
+/// One recipient in the list.
+#[derive(Debug, Clone)]
+pub struct Recipient {
+    /// Its row.
+    pub id: i32,
+    /// Its name.
+    pub name: String,
+    /// Its ways, in words.
+    pub ways: Vec<String>,
+    /// Its area, in words.
+    pub area: String,
+    /// Least priority, in a word.
+    pub least: &'static str,
+    /// When it was disabled.
+    pub disabled_at: Option<Timestamp>,
+}
+
+/// What is typed of a recipient.
+#[derive(Debug, Clone, Default)]
+pub struct RecipientForm {
+    /// Where it is sent.
+    pub action: String,
+    /// Its name.
+    pub name: String,
+    /// Its e-mail address.
+    pub email: String,
+    /// The address of its webhook.
+    pub webhook_url: String,
+    /// Whether a webhook secret is stored.
+    pub has_secret: bool,
+    /// Areas to choose from.
+    pub areas: Vec<Choice>,
+    /// Priorities to choose from.
+    pub priorities: Vec<Choice>,
+    /// Why it was refused.
+    pub error: Option<String>,
+}
+
+/// Every recipient.
+#[derive(Debug, Template)]
+#[template(path = "recipients.html")]
+pub struct RecipientsPage {
+    /// What surrounds it.
+    pub frame: Frame,
+    /// Every recipient, those that are disabled last.
+    pub recipients: Vec<Recipient>,
+    /// The form for a new one.
+    pub form: RecipientForm,
+}
+
+/// One recipient.
+#[derive(Debug, Template)]
+#[template(path = "recipient.html")]
+pub struct RecipientPage {
+    /// What surrounds it.
+    pub frame: Frame,
+    /// Its row.
+    pub id: i32,
+    /// Whether it is disabled.
+    pub disabled: bool,
+    /// The form.
+    pub form: RecipientForm,
+    /// A new webhook secret, shown once.
+    pub secret: Option<String>,
+    /// What came of a test: way, whether it went out, and what was said.
+    pub tried: Vec<(&'static str, bool, String)>,
+}
