@@ -20,7 +20,7 @@ async function renew() {
     const word = document.createElement('p');
     word.className = 'fault';
     word.setAttribute('role', 'status');
-    word.textContent = 'The server does not answer; what stands here is as old as it says.';
+    word.textContent = 'This could not be renewed: the server does not answer, or your session has ended. What stands here is as old as it says.';
     part.prepend(word);
   }
 }
