@@ -2,6 +2,7 @@
 import { ages } from './board/ages.js';
 import { order } from './board/order.js';
 import { follow } from './board/follow.js';
+import { queue } from './board/queue.js';
 import { Rows } from './board/rows.js';
 import { showBanners, showCounts } from './board/summary.js';
 import { submitOnChoice } from './board/filter.js';
@@ -15,17 +16,19 @@ function start(table) {
   const clock = ages(table, Number(table.dataset.now));
   const sorter = order(document.getElementById('resort'));
   submitOnChoice(document.getElementById('filter'));
+  const shown = queue((row) => {
+    const moved = rows.show(row);
+    if (moved || rows.belongs(row)) sorter.orderChanged();
+  }, clock.tick);
   follow({
     since: table.dataset.version,
     line: document.getElementById('link'),
     onUpdate(update) {
       clock.set(update.now);
-      const moved = update.rows.filter((row) => rows.show(row));
       if (update.rebuilt || update.fleet !== Number(table.dataset.fleet)) sorter.fleetChanged();
-      else if (moved.length > 0 || update.rows.some((row) => rows.belongs(row))) sorter.orderChanged();
+      shown.add(update.rows);
       showCounts(update.counts);
       showBanners(update.banners);
-      clock.tick();
     },
   });
 }

@@ -3,6 +3,8 @@
 mod alarms;
 mod assets;
 pub(crate) mod board;
+#[cfg(test)]
+mod board_tests;
 mod health_check;
 mod live;
 mod metrics;
