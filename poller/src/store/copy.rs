@@ -58,7 +58,17 @@ impl CopyBuffer {
         self.0.extend_from_slice(value);
     }
 
-    /// The whole, ready to send.
+    /// What is ready to send so far.
+    pub(crate) fn bytes(&self) -> &[u8] {
+        &self.0
+    }
+
+    /// Forgets what has been sent.
+    pub(crate) fn clear(&mut self) {
+        self.0.clear();
+    }
+
+    /// The whole (or the rest), ready to send.
     pub(crate) fn finish(mut self) -> Vec<u8> {
         self.0.extend_from_slice(&TRAILER);
         self.0

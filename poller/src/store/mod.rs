@@ -10,6 +10,8 @@ pub mod health;
 mod hold;
 mod intake;
 mod merge;
+#[cfg(test)]
+mod outage_tests;
 mod partitions;
 pub mod rollup;
 mod row;

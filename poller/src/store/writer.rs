@@ -18,6 +18,8 @@ use super::{
 
 /// Held from just before a batch's id is drawn until it has committed, so that ids become visible in order.
 const FEED_LOCK: i64 = 7_205_759;
+/// Rows that are sent together.
+const CHUNK: usize = 400;
 /// How far ahead of this machine's clock a reading may be dated.
 const AHEAD: TimeDelta = TimeDelta::days(1);
 /// How old a reading may be, unless [`Writer::keeping`] says otherwise.
@@ -258,11 +260,16 @@ pub(super) async fn copy_in(
     statement: &str,
     entries: &[Entry<'_>],
 ) -> sqlx::Result<()> {
-    let mut rows = CopyBuffer::with_capacity(entries.len() * ROW_BYTES);
-    for entry in entries {
-        row::encode(&mut rows, entry.regulator_id, &entry.reading);
-    }
     let mut copy = connection.copy_in_raw(statement).await?;
+    let mut rows = CopyBuffer::with_capacity(CHUNK * ROW_BYTES);
+    // in pieces, so that the server stores the first rows while we encode the next
+    for piece in entries.chunks(CHUNK) {
+        for entry in piece {
+            row::encode(&mut rows, entry.regulator_id, &entry.reading);
+        }
+        copy.send(rows.bytes()).await?;
+        rows.clear();
+    }
     copy.send(rows.finish()).await?;
     copy.finish().await?;
     Ok(())
