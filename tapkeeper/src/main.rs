@@ -7,6 +7,7 @@ mod database;
 mod healthy;
 mod messages;
 mod person;
+mod poll;
 mod serve;
 mod stopping;
 
@@ -31,6 +32,8 @@ struct Cli {
 enum Role {
     /// The web application, detection and notification.
     Serve(Box<serve::Args>),
+    /// The poller: reads the controls of the fleet in the database.
+    Poll(poll::Args),
     /// A simulated fleet on sockets of this machine.
     Simulate(simulator::Simulate),
     /// Read one device once, without a database, and show what it says.
@@ -66,6 +69,7 @@ async fn main() -> ExitCode {
 async fn run(role: Role) -> anyhow::Result<ExitCode> {
     match role {
         Role::Serve(args) => serve::run(*args).await?,
+        Role::Poll(args) => poll::run(args).await?,
         Role::Simulate(args) => simulator::simulate(args, stopping::on_signal()).await?,
         Role::Probe(args) => return poller::probe::main(args).await,
         Role::Fleet(command) => return poller::fleet::main(command).await,

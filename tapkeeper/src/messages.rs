@@ -10,6 +10,7 @@ use server::notification::{Config, Schedule, Smtp, Tls, Webhook};
 
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "E-mail and webhooks")]
+#[group(id = "messages")]
 pub(crate) struct Args {
     /// Mail server that takes messages for delivery. Without one, e-mails wait and say so.
     #[arg(long, env = "TAPKEEPER_SMTP_HOST")]

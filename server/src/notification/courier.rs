@@ -58,7 +58,7 @@ impl Courier {
     }
 
     /// Makes one attempt at a claimed message.
-    pub(crate) async fn attempt(&self, pool: &PgPool, way: Way, claim: &Claim, config: &Config) -> Outcome {
+    pub(crate) async fn attempt(&self, pool: &PgPool, way: Way, claim: &Claim) -> Outcome {
         let loaded = async {
             let mut conn = pool.acquire().await?;
             notice::load(&mut conn, claim.id).await
@@ -72,7 +72,7 @@ impl Courier {
             return Outcome::Failed(Failure::permanent("the recipient has been switched off"));
         }
         let attempt = match way {
-            Way::Email => self.email(pool, claim, config, &notice, &addressee).await,
+            Way::Email => self.email(pool, claim, &notice, &addressee).await,
             Way::Webhook => self.webhook(&notice, &addressee).await.map(Outcome::SentUnrecorded),
         };
         attempt.unwrap_or_else(Outcome::Failed)
@@ -82,7 +82,6 @@ impl Courier {
         &self,
         pool: &PgPool,
         claim: &Claim,
-        config: &Config,
         notice: &Notice,
         to: &Addressee,
     ) -> Result<Outcome, Failure> {
@@ -93,24 +92,33 @@ impl Courier {
             .ok_or_else(|| Failure::permanent("the recipient has no e-mail address any more"))?;
         let letter = mail::compose(notice, &to.name, address, &mailer.from, &self.public_url)?;
         let ready = mailer.open(&letter.envelope, &letter.bytes).await?;
-        // From here to the commit must be short and sure: a connection to the database is in hand and proven, and the claim
-        // is held, before the server gets the text.
+        // Everything that can be done beforehand is: the outcome is written, the claim proven and its row locked, so that only
+        // the commit stands between the mail server's word and a message that will not be sent again.
         let database =
             |e: sqlx::Error| Failure::passing(format!("not sent, as it could not be recorded: {e}"));
-        let mut conn = pool.acquire().await.map_err(database)?;
-        if queue::renew(&mut conn, std::slice::from_ref(claim), config.claim).await.map_err(database)? == 0 {
+        let mut transaction = pool.begin().await.map_err(database)?;
+        if !queue::record_sent(&mut transaction, claim, &letter.message_id).await.map_err(database)? {
             return Ok(Outcome::ClaimLost);
         }
-        let farewell = ready.hand_over(&letter.bytes).await?;
+        let farewell = match ready.hand_over(&letter.bytes).await {
+            Ok(farewell) => farewell,
+            Err(failure) => {
+                // If even this fails, the database does it when the connection ends.
+                drop(transaction.rollback().await);
+                return Err(failure);
+            }
+        };
+        let recorded = transaction.commit().await;
         let detail = format!("{}, {}", letter.message_id, farewell.reply);
-        let recorded = queue::record_sent(&mut conn, claim, &detail).await;
-        drop(conn);
         farewell.quit().await;
-        match recorded {
-            Ok(true) => Ok(Outcome::Sent),
-            Ok(false) => Ok(Outcome::ClaimLost),
-            Err(_) => Ok(Outcome::SentUnrecorded(detail)),
+        if recorded.is_err() {
+            return Ok(Outcome::SentUnrecorded(detail));
         }
+        // The server's own name for the message helps to trace it; without it nothing is wrong.
+        if let Ok(mut conn) = pool.acquire().await {
+            drop(queue::note_reply(&mut conn, claim, &detail).await);
+        }
+        Ok(Outcome::Sent)
     }
 
     async fn webhook(&self, notice: &Notice, to: &Addressee) -> Result<String, Failure> {

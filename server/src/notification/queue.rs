@@ -71,14 +71,17 @@ pub(crate) async fn claim(
     .await
 }
 
-/// Moves the end of these claims ahead; returns how many were still held.
+/// Moves the end of these claims ahead; returns how many were still held. Leaves out those whose rows are locked: they are being
+/// handed over, and nobody can claim them meanwhile.
 pub(crate) async fn renew(conn: &mut PgConnection, claims: &[Claim], lasting: Duration) -> sqlx::Result<u64> {
     let ids: Vec<i64> = claims.iter().map(|c| c.id).collect();
     let attempts: Vec<i32> = claims.iter().map(|c| c.attempt).collect();
     let done = sqlx::query!(
         "update notification n set next_attempt_at = clock_timestamp() + $3
-         from unnest($1::bigint[], $2::integer[]) as c (id, attempt)
-         where n.id = c.id and n.attempts = c.attempt and n.state = 'sending'",
+         from (select h.id from notification h join unnest($1::bigint[], $2::integer[]) as c (id, attempt)
+                   on h.id = c.id and h.attempts = c.attempt
+               where h.state = 'sending' order by h.id for update of h skip locked) as held
+         where n.id = held.id",
         &ids,
         &attempts,
         interval(lasting),
@@ -88,8 +91,7 @@ pub(crate) async fn renew(conn: &mut PgConnection, claims: &[Claim], lasting: Du
     Ok(done.rows_affected())
 }
 
-/// Records that the message is out. One statement, as this is the moment that must be short: a server killed between the receiver's
-/// word and this commit sends the message again. Returns whether the claim was still held.
+/// Records that the message is out. Returns whether the claim was still held.
 pub(crate) async fn record_sent(conn: &mut PgConnection, claim: &Claim, detail: &str) -> sqlx::Result<bool> {
     let done = sqlx::query!(
         "with done as (
@@ -103,6 +105,18 @@ pub(crate) async fn record_sent(conn: &mut PgConnection, claim: &Claim, detail: 
     .execute(conn)
     .await?;
     Ok(done.rows_affected() > 0)
+}
+
+/// Adds to the record of a message that is out what the server said when it took it.
+pub(crate) async fn note_reply(conn: &mut PgConnection, claim: &Claim, detail: &str) -> sqlx::Result<()> {
+    sqlx::query!(
+        "update notification_attempt set detail = $2 where notification_id = $1 and outcome = 'sent'",
+        claim.id,
+        detail
+    )
+    .execute(conn)
+    .await
+    .map(drop)
 }
 
 /// What to do after a failed attempt.

@@ -212,6 +212,30 @@ async fn a_long_attempt_keeps_its_claim() {
 }
 
 #[tokio::test]
+async fn a_message_that_is_being_handed_over_is_nobody_elses_even_when_its_claim_has_lapsed() {
+    let story = Story::new().await;
+    let peer = SmtpPeer::start(Offer::Plain, &[Act::SilentAtEnd]).await;
+    story.email_recipient("On call", "fleet", None, 1).await;
+    raise(&story).await;
+    let lapsing = Config { claim: Duration::from_millis(200), ..config(Some(peer.settings())) };
+    let running = Running::start(&story, lapsing);
+    peer.until_asked("END").await;
+    until(&story, "the claim has lapsed", "select next_attempt_at < clock_timestamp() from notification")
+        .await;
+    assert_eq!(claim_one(&story).await, None);
+    running.kill().await;
+    // the killed server's transaction has ended with it, and nothing of it is left
+    until(
+        &story,
+        "it is free again",
+        "select count(*) = 1 from (select 1 from notification for update skip locked) free",
+    )
+    .await;
+    assert_eq!(claim_one(&story).await.unwrap().attempt, 2);
+    assert_eq!(outcomes(&story).await, ["unknown"]);
+}
+
+#[tokio::test]
 async fn a_server_that_puts_off_drops_and_breaks_off_gets_the_message_in_the_end_under_one_id() {
     let story = Story::new().await;
     let acts = [

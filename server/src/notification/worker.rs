@@ -27,8 +27,8 @@ pub(crate) const NO_MAIL_SERVER: &str = "no mail server is configured: set one (
 /// # What is promised
 /// Every message goes out at least once, or is given up with the reason on record. It goes out twice only if this process
 /// is killed, or the connection lost, between the receiver's taking the message and our commit of that fact, the one moment that no
-/// protocol can make whole: for e-mail one statement on a connection already in hand. A message sent again bears the same
-/// Message-ID or webhook id, by which mail systems and receivers recognise it.
+/// protocol can make whole. For e-mail it is made as short as can be: all is recorded beforehand in an open transaction, and only its
+/// commit is left. A message sent again bears the same Message-ID or webhook id, by which mail systems and receivers recognise it.
 #[derive(Clone)]
 pub struct Notifier {
     courier: Arc<Courier>,
@@ -194,7 +194,7 @@ struct Job {
 impl Job {
     async fn run(self) {
         let (id, attempt, way) = (self.claim.id, self.claim.attempt, self.way.name());
-        match self.courier.attempt(&self.pool, self.way, &self.claim, &self.config).await {
+        match self.courier.attempt(&self.pool, self.way, &self.claim).await {
             Outcome::Sent => {}
             Outcome::SentUnrecorded(detail) => self.record_sent(&detail).await,
             Outcome::Failed(failure) => {

@@ -32,6 +32,8 @@ pub(crate) enum Act {
     TakeAndBreakOff,
     /// Never answers DATA.
     SilentAtData,
+    /// Never answers the end of the text.
+    SilentAtEnd,
     /// Refuses the account.
     RefuseAccount,
 }
@@ -203,6 +205,10 @@ impl Visit {
                 break;
             }
             text.push_str(line.strip_prefix('.').unwrap_or(&line));
+        }
+        if matches!(self.act, Act::SilentAtEnd) {
+            self.shared.lock().unwrap().lines.push("END".into());
+            std::future::pending::<()>().await;
         }
         if let Act::End(reply) = self.act {
             return Ok(Some(reply));

@@ -3,7 +3,7 @@
 //! The hand-over is a step of its own ([`Ready::hand_over`]), so that the caller can make sure of its claim and its database right
 //! before it, and record the outcome right after it, before the farewell.
 
-use std::{fs, future::Future, time::Duration};
+use std::{fmt, fs, future::Future, time::Duration};
 
 use lettre::{
     address::Envelope,
@@ -142,9 +142,30 @@ impl Ready {
     /// Hands the text over. When this says that it is done, the message is the server's; when it fails for want of an answer,
     /// nobody knows, and the message is sent again under the same Message-ID.
     pub(crate) async fn hand_over(mut self, bytes: &[u8]) -> Result<Farewell, Failure> {
-        let reply = step("the message", self.limit, Blame::Message, self.connection.message(bytes)).await?;
+        let text = String::from_utf8_lossy(bytes);
+        let reply =
+            step("the message", self.limit, Blame::Message, self.connection.command(Text(&text))).await?;
         let reply = reply.message().collect::<Vec<_>>().join(" ");
         Ok(Farewell { connection: self.connection, reply })
+    }
+}
+
+/// A message's text as it goes over the wire, with its end. In one piece, unlike the library's own way of sending it: the end
+/// on its own would wait in the sender's kernel for the server's delayed acknowledgement of the rest, 40 ms in which a
+/// killed process's message still goes out.
+struct Text<'a>(&'a str);
+
+impl fmt::Display for Text<'_> {
+    /// Doubles the dot that a line begins with (RFC 5321 section 4.5.2) and adds the line with the single one.
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for line in self.0.strip_suffix("\r\n").unwrap_or(self.0).split("\r\n") {
+            if line.starts_with('.') {
+                out.write_str(".")?;
+            }
+            out.write_str(line)?;
+            out.write_str("\r\n")?;
+        }
+        out.write_str(".\r\n")
     }
 }
 

@@ -25,7 +25,7 @@ async fn send(settings: Smtp, text: &str) -> Result<String, Failure> {
     Ok(reply)
 }
 
-fn is_permanent<T: std::fmt::Debug>(outcome: Result<T, Failure>) -> bool {
+fn is_permanent<T: fmt::Debug>(outcome: Result<T, Failure>) -> bool {
     matches!(outcome.unwrap_err(), Failure::Permanent(_))
 }
 
