@@ -12,6 +12,6 @@ mod wait;
 
 pub use fleet::Inventory;
 pub use http::{babbling_device, free_port, get};
-pub use peer::Peer;
+pub use peer::{Peer, metrics};
 pub use role::{Role, output_of};
 pub use wait::{until, until_equal};

@@ -27,15 +27,7 @@ impl Peer {
     /// When the peers are not set up, or it does not come to listen.
     #[must_use]
     pub fn start(script: &str, args: &[&str]) -> Self {
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
-        let python = folder.join("../.venv/bin/python");
-        assert!(python.exists(), "no independent peers: run tests/peers/set-up (make test does)");
-        let mut child = Command::new(python)
-            .arg(folder.join("peers").join(script))
-            .args(args)
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
+        let mut child = command(script, args).stdout(Stdio::piped()).spawn().unwrap();
         let told = Arc::new(Mutex::new(Vec::new()));
         let (tell_port, port) = mpsc::channel();
         let lines = BufReader::new(child.stdout.take().unwrap()).lines();
@@ -69,4 +61,24 @@ impl Drop for Peer {
         drop(self.child.kill());
         drop(self.child.wait());
     }
+}
+
+/// Everything that a server's page of metrics says, read by an independent parser: samples by name, each as `[labels, value]`.
+///
+/// # Panics
+/// When the page cannot be had, or is not OpenMetrics.
+#[must_use]
+pub fn metrics(port: u16) -> Value {
+    let output = command("open_metrics.py", &[&format!("http://127.0.0.1:{port}/metrics")]).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn command(script: &str, args: &[&str]) -> Command {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let python = folder.join("../.venv/bin/python");
+    assert!(python.exists(), "no independent peers: run tests/peers/set-up (make test does)");
+    let mut command = Command::new(python);
+    command.arg(folder.join("peers").join(script)).args(args);
+    command
 }

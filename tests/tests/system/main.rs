@@ -1,0 +1,9 @@
+//! The whole system against independent peers: real input, failures, bad input.
+
+#![expect(clippy::unwrap_used, reason = "what fails here fails the test")]
+
+mod bad_input;
+mod kills;
+mod outage;
+mod readings;
+mod strange_control;
