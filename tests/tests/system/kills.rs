@@ -13,6 +13,8 @@ use sqlx::{FromRow, PgPool};
 use system_tests::{Inventory, Peer, Role, free_port, until_equal};
 use tokio::time::sleep;
 
+use crate::readings::assert_none_made_up;
+
 /// How often each role is killed.
 const KILLS: usize = 20;
 /// Where the moments come from: another seed, another run.
@@ -74,6 +76,9 @@ async fn killing_poller_and_server_loses_and_doubles_no_alarm_and_no_e_mail() {
     .await;
     server.stop();
 
+    for control in &controls {
+        assert_none_made_up(pool, control.port, &control.told()).await;
+    }
     let with_kills = alarms(pool).await;
     assert!(with_kills.len() > 20, "there was something to tell of: {} alarms", with_kills.len());
     everyone_heard_everything_once(pool, &mail.told()).await;

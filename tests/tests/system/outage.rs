@@ -4,7 +4,7 @@ use std::{fs, os::unix::fs::PermissionsExt, time::Duration};
 
 use private_postgres::{Cluster, Durability};
 use sqlx::{Connection, PgConnection, postgres::PgPoolOptions};
-use system_tests::{Inventory, Peer, Role, free_port, get, until, until_equal};
+use system_tests::{Inventory, Peer, Role, free_port, get, metrics, until, until_equal};
 
 use crate::readings::assert_all_there_once;
 
@@ -65,6 +65,8 @@ async fn nothing_read_while_the_database_is_away_is_lost() {
             .unwrap()
     })
     .await;
+    let counted = tokio::task::spawn_blocking(move || metrics(port)).await.unwrap();
+    assert!(!counted.as_object().unwrap().is_empty(), "an independent parser takes the server's metrics");
     server.stop();
     pool.close().await;
 }

@@ -65,11 +65,21 @@ pub(crate) async fn assert_all_there_once(pool: &PgPool, port: u16, told: &[Valu
             stored.len()
         );
         for (n, (stored, served)) in stored.iter().zip(&served).enumerate() {
-            assert_eq!(stored, served, "poll {} of {}, position {position}", n + 1, served_count(told));
+            assert_eq!(stored, served, "poll {} of {}, position {position}", n + 1, told.len());
         }
     }
 }
 
-fn served_count(told: &[Value]) -> usize {
-    told.len()
+/// Every reading there is one that the control served, in the order in which it did, none twice.
+pub(crate) async fn assert_none_made_up(pool: &PgPool, port: u16, told: &[Value]) {
+    for position in [1, 2] {
+        let (mut served, stored) = (served(told, position).into_iter(), stored(pool, port, position).await);
+        assert!(!stored.is_empty());
+        for (n, reading) in stored.iter().enumerate() {
+            assert!(
+                served.any(|s| s == *reading),
+                "reading {n} of position {position} was never served: {reading:?}"
+            );
+        }
+    }
 }

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use private_postgres::testing::TestDatabase;
 use regulator::{Quality, Quantity};
-use system_tests::{Inventory, Peer, Role, until};
+use system_tests::{Inventory, Peer, Role, free_port, metrics, until};
 
 use crate::readings::assert_all_there_once;
 
@@ -13,10 +13,16 @@ async fn a_control_of_unknown_make_is_read_right_and_every_reading_is_there_once
     let database = TestDatabase::new().await;
     let control = Peer::start("control.py", &["plain"]);
     Inventory::default().with(&control).import(&database.url).unwrap();
-    let poller = Role::start(&["poll", "--name", "north"], &[("DATABASE_URL", &database.url)]);
+    let scrape = free_port();
+    let listen = format!("127.0.0.1:{scrape}");
+    let poller =
+        Role::start(&["poll", "--name", "north", "--metrics", &listen], &[("DATABASE_URL", &database.url)]);
     // the counter rolls over at the sixteenth poll
     until("sixty polls", Duration::from_secs(60), async || (control.told().len() >= 60).then_some(())).await;
+    let counted = tokio::task::spawn_blocking(move || metrics(scrape)).await.unwrap();
     poller.stop();
+    assert_eq!(counted["tapkeeper_poller_regulators"][0][1], 2.0);
+    assert!(counted["tapkeeper_poller_polls_total"][0][1].as_f64().unwrap() >= 59.0, "{counted}");
     let told = control.told();
     assert!(told.iter().all(|t| t.get("written").is_none()), "nothing was written to the device");
     assert_all_there_once(&database.pool, control.port, &told).await;
