@@ -3,18 +3,32 @@ import assert from 'node:assert/strict';
 import { readFile } from 'node:fs/promises';
 import { createRequire } from 'node:module';
 import test from 'node:test';
-import { someSite, until, withPage } from './support.mjs';
+import { someAlarm, someSite, until, withPage } from './support.mjs';
 
 const axe = await readFile(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 const site = await someSite();
+const alarm = await someAlarm();
+const live = () => document.documentElement.dataset.live === 'yes';
+const whole = () => document.readyState === 'complete';
 
-for (const path of ['/', '/?view=place', `/site/${site.id}`]) {
+const pages = [
+  { path: '/', ready: live },
+  { path: '/?view=place', ready: live },
+  { path: `/site/${site.id}`, ready: live },
+  ...['/alarms', '/alarms?state=past', '/polling', '/thresholds', '/thresholds/reverse_power/delay_s', '/recipients', '/people', '/password'].map((path) => ({ path, ready: whole })),
+  ...(alarm ? [{ path: `/alarms/${alarm.id}`, ready: whole }] : []),
+  { path: '/sign-in', ready: whole, anonymous: true },
+  { path: '/sign-in/link/used-or-mistyped', ready: whole, anonymous: true, refusals: true },
+  { path: '/nothing-is-here', ready: whole, refusals: true },
+];
+
+for (const { path, ready, anonymous, refusals } of pages) {
   for (const colorScheme of ['light', 'dark']) {
     for (const width of [1280, 390]) {
       test(`${path.replace(/\d+/, 'N')} is accessible, ${colorScheme} at ${width} px`, async () => {
-        await withPage({ colorScheme, viewport: { width, height: 900 } }, async (page) => {
+        await withPage({ colorScheme, viewport: { width, height: 900 }, ...(anonymous && { storageState: undefined }) }, async (page) => {
           await page.goto(path);
-          await until(page, () => document.documentElement.dataset.live === 'yes');
+          await until(page, ready);
           // Evaluated from outside the page, so the page's own policy stays as strict as it is.
           await page.evaluate(axe);
           const { violations } = await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }));
@@ -24,7 +38,7 @@ for (const path of ['/', '/?view=place', `/site/${site.id}`]) {
           assert.deepEqual(serious, []);
           const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
           assert.ok(wide <= 0, `the page is ${wide} px wider than the screen`);
-        });
+        }, { refusals });
       });
     }
   }

@@ -10,6 +10,7 @@ import { close } from './support.mjs';
 await import('./board.mjs');
 await import('./live.mjs');
 await import('./site.mjs');
+await import('./pages.mjs');
 await import('./access.mjs');
 await import('./screenshots.mjs');
 

@@ -51,13 +51,17 @@ async function signIn() {
 
 /**
  * Opens a page, hands it to a test, and fails the test when the page had faults of its own: errors on the console,
- * scripts that threw, content that the security policy refused, requests to another host.
+ * scripts that threw, content that the security policy refused, requests to another host. With `refusals`, the server may
+ * answer that it refuses, which the browser notes as an error.
  */
-export async function withPage(options, use) {
+export async function withPage(options, use, { refusals = false } = {}) {
   const context = await browser.newContext({ storageState: state, viewport: { width: 1280, height: 900 }, baseURL: url, ...options });
   const faults = [];
   const page = await context.newPage();
-  page.on('console', (message) => message.type() === 'error' && faults.push(`console: ${message.text()}`));
+  page.on('console', (message) => {
+    const refused = refusals && message.text().startsWith('Failed to load resource');
+    if (message.type() === 'error' && !refused) faults.push(`console: ${message.text()}`);
+  });
   page.on('pageerror', (error) => faults.push(`script: ${error.message}`));
   page.on('request', (request) => {
     if (!request.url().startsWith(url) && !request.url().startsWith('data:')) faults.push(`foreign request: ${request.url()}`);
@@ -91,6 +95,15 @@ export async function someSite() {
   );
   assert.ok(site, 'the database has a site with recent readings');
   return site;
+}
+
+/** An alarm to look at: one of a regulator, open if there is one, with much to tell. */
+export async function someAlarm() {
+  const [alarm] = await sql(
+    `select id from alarm where regulator_id is not null
+      order by condition = 'reverse_power' desc, returned_at is null desc, raised_at desc, id desc limit 1`,
+  );
+  return alarm ?? null;
 }
 
 export async function close() {

@@ -32,6 +32,14 @@ pub struct Poller {
     pub lateness_p99_ms: Option<f32>,
 }
 
+impl Poller {
+    /// Whether more waits than the readings of a few polls, which are always on their way to the database.
+    #[must_use]
+    pub fn is_holding(&self) -> bool {
+        self.held > 3 * i64::from(self.regulators).max(10)
+    }
+}
+
 /// How an endpoint is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Health {
@@ -202,7 +210,10 @@ impl PollingPage {
     }
 
     fn milliseconds(value: &Option<f32>) -> String {
-        value.map_or_else(|| "–".to_owned(), |ms| format!("{ms:.0}\u{a0}ms"))
+        value.map_or_else(
+            || "–".to_owned(),
+            |ms| if ms < 1.0 { "< 1\u{a0}ms".to_owned() } else { format!("{ms:.0}\u{a0}ms") },
+        )
     }
 
     /// Not every endpoint is shown.

@@ -77,7 +77,11 @@ impl ReadingsStale {
                 facts: vec![fact("Poll interval", limits.poll_interval_s, "s")],
             });
         }
-        self.from = Some(at);
+        self.from = Some(self.not_before_session(at));
+    }
+
+    fn not_before_session(&self, at: Timestamp) -> Timestamp {
+        self.session.map_or(at, |began| at.max(began))
     }
 
     /// The poller's word at `to`: what was measured before is known, and the endpoint answers, or has not since `failing_since`.
@@ -93,7 +97,7 @@ impl ReadingsStale {
                 self.reach(limits, to.min(since), out);
                 self.from = None;
             }
-            None if self.from.is_none() => self.from = Some(to),
+            None if self.from.is_none() => self.from = Some(self.not_before_session(to)),
             None => self.reach(limits, to, out),
         }
     }
@@ -189,6 +193,21 @@ mod tests {
         story.polled_since(5000);
         assert!(story.report(None, 5100).is_empty());
         assert!(story.observe(&reading(5110)).is_empty());
+    }
+
+    #[test]
+    fn readings_from_before_the_poller_began_may_be_far_apart() {
+        let mut story = Story::watched();
+        story.polled_since(5000);
+        story.observe(&reading(0));
+        assert!(story.report(None, 300).is_empty());
+        assert!(story.observe(&reading(300)).is_empty(), "brought in from elsewhere: nobody polled then");
+        assert!(story.observe(&reading(600)).is_empty());
+        assert_eq!(
+            story.report(None, 5200),
+            [format!("5120 {RAISED}")],
+            "counted from when the poller began"
+        );
     }
 
     #[test]

@@ -70,7 +70,7 @@ export class Charts {
     const caption = document.createElement('figcaption');
     const title = document.createElement('b');
     const per = this.byDays ? ' per day' : ' per hour';
-    title.textContent = kind.column === null ? kind.title + per : kind.title;
+    title.textContent = kind.column === null ? kind.title + per : [kind.title, kind.unit].filter(Boolean).join(', ');
     const readouts = this.data.regulators.map((regulator, i) => readout(regulator.name, i));
     caption.append(title, ...readouts.map((r) => r.element));
     figure.append(caption);
@@ -119,7 +119,8 @@ export class Charts {
       return [{ stroke, fill: stroke, width: 0, points: { show: false }, paths: uPlot.paths.bars({ size: [0.8 / (this.data.regulators.length + 1), 24], align: 0 }) }];
     }
     const paths = kind.column === 3 ? uPlot.paths.stepped({ align: 1 }) : undefined;
-    const line = { stroke, width: 1.25, dash: DASHES[i % 3], points: { show: false }, paths, spanGaps: false };
+    const points = { show: true, size: 4, width: 0, fill: stroke, filter: alone };
+    const line = { stroke, width: 1.25, dash: DASHES[i % 3], points, paths, spanGaps: false };
     const edge = { stroke: 'transparent', width: 0, points: { show: false }, paths, spanGaps: false };
     return [line, edge, edge];
   }
@@ -189,6 +190,23 @@ function readout(name, i) {
   value.className = 'number';
   element.append(swatch, ` ${name} `, value);
   return { element, value };
+}
+
+/** Points without a neighbour: no line reaches them, so they are drawn as dots. */
+function alone(u, series, show) {
+  const values = u.data[series];
+  const found = [];
+  for (let i = 0, before = null; show && i < values.length; i++) {
+    // undefined: an instant at which only another regulator was read
+    if (values[i] === undefined) continue;
+    if (values[i] !== null && before === null) {
+      let next = i + 1;
+      while (next < values.length && values[next] === undefined) next++;
+      if (values[next] === null || values[next] === undefined) found.push(i);
+    }
+    before = values[i];
+  }
+  return found;
 }
 
 /** The voltage axis always holds the limits; counts begin at zero; a tap axis spans whole taps. */

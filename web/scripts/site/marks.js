@@ -1,6 +1,9 @@
 // What is drawn behind and over the lines: band, limits, reverse power, alarms.
 import { thin } from './palette.js';
 
+/** Alarms on show, at most, that are marked by a line through every chart. */
+const MOST_LINES = 24;
+
 const ratio = () => devicePixelRatio || 1;
 
 function clipped(u, draw) {
@@ -65,18 +68,21 @@ export function alarmMarks(colours, alarms, signs) {
     clipped(u, (ctx, { left, top, width, height }) => {
       const px = ratio();
       const x = (ms) => u.valToPos(ms, 'x', true);
-      for (const alarm of alarms) {
+      // Lines through many alarms would hide what they point at; their bars and signs remain.
+      const shown = alarms.filter((a) => x(a.raised) <= left + width && (a.returned === null || x(a.returned) >= left));
+      for (const alarm of shown) {
         const from = x(alarm.raised);
         const to = alarm.returned === null ? left + width : x(alarm.returned);
-        if (to < left || from > left + width) continue;
         const colour = colours[alarm.level] ?? colours.soft;
         ctx.strokeStyle = thin(colour, 0.55);
         ctx.lineWidth = px;
         ctx.setLineDash([2 * px, 3 * px]);
-        ctx.beginPath();
-        ctx.moveTo(from, top);
-        ctx.lineTo(from, top + height);
-        ctx.stroke();
+        if (shown.length <= MOST_LINES) {
+          ctx.beginPath();
+          ctx.moveTo(from, top);
+          ctx.lineTo(from, top + height);
+          ctx.stroke();
+        }
         if (!signs) continue;
         ctx.fillStyle = colour;
         ctx.fillRect(from, top, Math.max(to - from, px), 3 * px);

@@ -42,9 +42,12 @@ function span({ t, columns }, column, { from, to }) {
 /** Alarms of the stretch that was fetched. */
 export function alarmTable({ alarms, zone }) {
   const body = document.querySelector('#site-alarms tbody');
+  const more = document.getElementById('more-alarms');
+  const most = Number(more.dataset.most);
+  more.hidden = alarms.length <= most;
   const { full } = clock(zone);
   body.replaceChildren(
-    ...alarms.map((alarm) => {
+    ...alarms.slice(0, most).map((alarm) => {
       const row = document.createElement('tr');
       const link = document.createElement('a');
       link.href = `/alarms/${alarm.id}`;

@@ -124,7 +124,15 @@ pub struct PastAlarm {
     pub summary: String,
 }
 
+/// Alarms in the table at most; the rest are on the page of alarms.
+const MOST_ALARMS: usize = 25;
+
 impl Site {
+    /// The newest alarms of the range.
+    fn newest_alarms(&self) -> &[PastAlarm] {
+        &self.alarms[..self.alarms.len().min(MOST_ALARMS)]
+    }
+
     /// The regulators' numbers as the script reads them.
     #[must_use]
     pub fn regulator_list(&self) -> String {

@@ -5,7 +5,7 @@ use axum::{
     http::StatusCode,
     response::{IntoResponse, Response},
 };
-use chrono::Utc;
+use chrono::{TimeDelta, Utc};
 use regulator::{Timestamp, conditions::Fact};
 use sqlx::PgConnection;
 use web::{
@@ -113,7 +113,14 @@ fn evidence(stored: serde_json::Value) -> Vec<Evidence> {
         .into_iter()
         .map(|fact| {
             let decimals = if fact.value.fract() == 0.0 { 0 } else { 1 };
-            Evidence { value: number(fact.value, decimals, &fact.unit), label: fact.label }
+            let value = if fact.unit == "s" {
+                #[allow(clippy::cast_possible_truncation, reason = "lengths of time far below 2^63 s")]
+                let whole = fact.value.round() as i64;
+                web::words::span(TimeDelta::try_seconds(whole).unwrap_or(TimeDelta::MAX))
+            } else {
+                number(fact.value, decimals, &fact.unit)
+            };
+            Evidence { value, label: fact.label }
         })
         .collect()
 }

@@ -184,7 +184,7 @@ async fn an_alarm_shows_its_evidence_its_readings_and_what_to_do() {
         "Reverse power",
         "Mill Lane",
         "−52\u{a0}kW",
-        "unacknowledged",
+        "Unacknowledged",
         "power −52 kW, below −7 kW for 2 min",
         "121.2\u{a0}V",
         "– none",

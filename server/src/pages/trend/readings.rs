@@ -6,10 +6,10 @@ use sqlx::PgConnection;
 
 use super::series::Series;
 
-/// Poll intervals without a reading that make a gap.
-const GAP_POLLS: f64 = 3.0;
+/// Poll intervals without a reading that make a gap: what is stale on the alarms is a gap here, unless told otherwise there.
+const GAP_POLLS: f64 = 6.0;
 /// And at least this many seconds.
-const GAP_LEAST_S: f64 = 30.0;
+const GAP_LEAST_S: f64 = 120.0;
 
 /// The good values of one regulator, `from` up to `to`.
 pub(super) async fn load(
