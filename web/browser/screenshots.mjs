@@ -16,7 +16,7 @@ const alarm = await someAlarm();
 
 const pages = [
   { name: 'board', path: '/', ready: () => document.documentElement.dataset.live === 'yes' },
-  { name: 'site', path: `/site/${site.id}?span=24h`, height: 1150, ready: () => document.querySelectorAll('#charts canvas').length === 5 },
+  { name: 'site', path: `/site/${site.id}?span=24h`, height: 1090, ready: () => document.querySelectorAll('#charts canvas').length === 5 },
   ...(alarm ? [{ name: 'alarm', path: `/alarms/${alarm.id}`, ready: () => document.readyState === 'complete' }] : []),
   { name: 'polling', path: '/polling', ready: () => document.readyState === 'complete' },
 ];

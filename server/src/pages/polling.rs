@@ -216,9 +216,9 @@ mod tests {
             "Failing for 19 min: no answer from unit 1 within 2 s",
             "check the unit number",
             "timeout 117, connect 2",
-            "silent",
+            "Silent",
             "1\u{202f}234\u{202f}567",
-            "1 batches behind",
+            "1 batch behind",
         ] {
             assert!(page.contains(expected), "{expected} in {page}");
         }

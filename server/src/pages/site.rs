@@ -201,7 +201,7 @@ fn plates(units: &[&Unit]) -> Vec<Facts> {
         cells: units.iter().map(|u| Cell::good(u.regulator.connection.title().to_owned())).collect(),
     });
     rows.extend([
-        plate("Rated power", &|n| number(n.kva, 0, "kVA")),
+        plate("Rated power", &|n| number(n.kva, usize::from(n.kva.fract() != 0.0), "kVA")),
         plate("Rated current", &|n| number(n.rated_current_a, 0, "A")),
         plate("Rated voltage", &|n| number(n.rated_voltage_v, 0, "V")),
         plate("PT ratio", &|n| format!("{} : 1", n.pt_ratio)),

@@ -68,7 +68,7 @@ mod stored {
         let trend =
             load(&mut connection, &subject(id), (start, s(400)), Resolution::Readings, false).await.unwrap();
         let ms = start.timestamp_millis();
-        assert_eq!(trend.series.t, [ms, ms + 10_000, ms + 40_000, ms + 300_000]);
+        assert_eq!(trend.series.t, [ms, ms + 10_000, ms + 130_000, ms + 300_000]);
         assert_eq!(trend.series.columns[0].value, [Some(121.5), None, None, Some(119.0)]);
         assert_eq!(trend.series.columns[3].value, [Some(-3.0), Some(-2.0), None, None]);
         assert_eq!(trend.series.columns[1].value, [None; 4]);
