@@ -8,6 +8,7 @@ pub enum Section {
     Alarms,
     Polling,
     Thresholds,
+    Recipients,
     People,
     None,
 }
@@ -58,6 +59,7 @@ const NAVIGATION: &[(Section, &str, &str)] = &[
     (Section::Alarms, "/alarms", "Alarms"),
     (Section::Polling, "/polling", "Polling"),
     (Section::Thresholds, "/thresholds", "Thresholds"),
+    (Section::Recipients, "/recipients", "Recipients"),
     (Section::People, "/people", "People"),
 ];
 
@@ -71,10 +73,14 @@ impl Frame {
     /// The navigation that this viewer has use for.
     #[must_use]
     pub fn links(&self) -> Vec<Link> {
-        let administers = self.viewer.as_ref().is_some_and(|v| v.may_administer);
+        let of_use = |section| match section {
+            Section::Recipients => self.may_engineer(),
+            Section::People => self.viewer.as_ref().is_some_and(|v| v.may_administer),
+            _ => true,
+        };
         NAVIGATION
             .iter()
-            .filter(|(section, ..)| *section != Section::People || administers)
+            .filter(|(section, ..)| of_use(*section))
             .map(|&(section, href, word)| Link { href, word, here: section == self.section })
             .collect()
     }

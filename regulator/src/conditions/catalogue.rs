@@ -257,7 +257,7 @@ const TABLE: &[Entry] = &[
         cause: "The control behind the endpoint is off, its unit address or profile is wrong, its \
             answers are refused, or the clock that stamps the readings is wrong.",
         consequence: "This regulator is not watched: none of its other conditions can be raised.",
-        response: "See the health page for the error of this unit; read it with the probe command. If its \
+        response: "See the page Polling for the error of this unit; read it with the probe command. If its \
             neighbours behind the same endpoint answer, the fault is at the control.",
     },
     Entry {
@@ -270,7 +270,7 @@ const TABLE: &[Entry] = &[
         cause: "The link, the modem or gateway, or the supply at the site has failed; or the address is \
             wrong.",
         consequence: "None of the regulators behind it is watched.",
-        response: "See the health page for the kind of error and whether neighbours on the same link fail \
+        response: "See the page Polling for the kind of error and whether neighbours on the same link fail \
             too; check whether the site has lost supply; call whoever runs the communications.",
     },
     Entry {

@@ -188,9 +188,9 @@ impl Counts {
     fn exceeded(&self, limits: &Limits) -> String {
         let words = [
             format!("{} operations in an hour, limit {}", self.hour, number(limits.per_hour, 1)),
-            format!("{} in 24 h, limit {}", self.day, number(limits.per_day, 1)),
+            format!("{} operations in 24 h, limit {}", self.day, number(limits.per_day, 1)),
             format!(
-                "{} in 24 h, its own mean is {} a day",
+                "{} operations in 24 h, its own mean is {} a day",
                 self.day,
                 number(self.baseline.unwrap_or(0.0), 1)
             ),
@@ -303,7 +303,10 @@ mod tests {
         }
         assert_eq!(told.len(), 1, "{told:?}");
         // 95 operations counted over the first 191 hours are 11.94 a day; 4 of the quiet hours' and 32 since are 36 in 24 h
-        assert_eq!(told[0], "745200 excess_tapping raised: 36 in 24 h, its own mean is 11.9 a day");
+        assert_eq!(
+            told[0],
+            "745200 excess_tapping raised: 36 operations in 24 h, its own mean is 11.9 a day"
+        );
         let mut early = Story::common();
         let told: Vec<_> = (0..48u32)
             .flat_map(|h| counter(&mut early, i64::from(h) * hour, if h < 24 { 0 } else { (h - 24) * 2 }))

@@ -107,7 +107,7 @@ impl Page {
         let failing: Vec<Failing> = self
             .since
             .iter()
-            .map(|(id, since)| Failing { endpoint: *id, unit: None, since: *since, error: "no answer".to_owned() })
+            .map(|(id, since)| Failing { endpoint: *id, unit: None, since: *since, error: "timed out".to_owned() })
             .collect();
         Ok(writer.write(&self.readings, self.watermark, &failing).await?)
     }

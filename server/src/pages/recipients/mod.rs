@@ -50,7 +50,7 @@ async fn list_page(
     status: StatusCode,
     form: RecipientForm,
 ) -> Result<Response, WebError> {
-    let frame = signed_in.frame("Recipients", Section::Thresholds);
+    let frame = signed_in.frame("Recipients", Section::Recipients);
     let page = RecipientsPage { frame, recipients: store::list(db).await?, form };
     Ok((status, html(&page)?).into_response())
 }
@@ -101,7 +101,7 @@ async fn one_page(db: &mut PgConnection, signed_in: &SignedIn, id: i32) -> Resul
     let (disabled, has_secret) = (stored.disabled, stored.has_secret);
     let form = form::again(db, stored.typed(), format!("/recipients/{id}"), has_secret, None).await?;
     Ok(RecipientPage {
-        frame: signed_in.frame(form.name.clone(), Section::Thresholds),
+        frame: signed_in.frame(form.name.clone(), Section::Recipients),
         id,
         disabled,
         form,
