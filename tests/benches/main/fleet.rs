@@ -56,6 +56,7 @@ pub(crate) fn readings(
 /// One plausible reading: healthy, with some movement in every value.
 pub(crate) fn reading(id: i32, at: DateTime<Utc>, k: i32) -> Reading {
     let wave = f64::from((id * 7 + k * 13).rem_euclid(100)) / 100.0;
+    #[allow(clippy::cast_possible_truncation, reason = "as a device's single-precision float has it")]
     let single = |x: f64| f64::from(x as f32);
     Reading::new(at)
         .with(Quantity::LoadVoltage, single(119.5 + wave))

@@ -3,8 +3,11 @@
 //! Run one alone with `cargo bench -p system-tests -- writing` (polling, writing, alarm, pages). Absolute times are this machine's;
 //! ratios are what the project promises, and each table says which.
 
+mod alarm;
 mod fleet;
-
+mod pages;
+mod parts;
+mod polling;
 mod process;
 mod report;
 mod writing;
@@ -13,11 +16,23 @@ use anyhow::Result;
 
 fn main() -> Result<()> {
     let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    if wanted.first().is_some_and(|w| w == "part") {
+        return parts::run(&wanted[1..]);
+    }
     let runs = |name: &str| wanted.is_empty() || wanted.iter().any(|w| w == name);
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
     runtime.block_on(async {
+        if runs("polling") {
+            polling::run().await?;
+        }
         if runs("writing") {
             writing::run().await?;
+        }
+        if runs("alarm") {
+            alarm::run().await?;
+        }
+        if runs("pages") {
+            pages::run().await?;
         }
         Ok(())
     })

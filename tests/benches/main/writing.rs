@@ -10,7 +10,7 @@ use chrono::{TimeDelta, Utc};
 use futures_util::TryStreamExt;
 use poller::store::Writer;
 use private_postgres::{Cluster, Durability};
-use sqlx::{Connection, PgConnection, postgres::PgPoolCopyExt};
+use sqlx::{Connection, PgConnection};
 
 use crate::{
     fleet::{self, REGULATORS},
@@ -88,7 +88,7 @@ async fn dump(
         from.to_rfc3339(),
         to.to_rfc3339()
     );
-    let mut stream = db.copy_out_raw(sqlx::AssertSqlSafe(select)).await?;
+    let mut stream = db.copy_out_raw(&select).await?;
     let mut bytes = Vec::new();
     while let Some(chunk) = stream.try_next().await? {
         bytes.extend_from_slice(&chunk);
