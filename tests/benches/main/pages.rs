@@ -133,11 +133,12 @@ async fn fill(db: &mut PgConnection) -> Result<DateTime<Utc>> {
              8640, 300, 700, 8640 * 550.0, 8640, 90, 150, 8640 * 120.0, -4, 9, 2, 3,
              20 * n, t + interval '5 s', 20 * n + 19, t + interval '86395 s', 19
          from (select n, date_trunc('day', now(), 'UTC') - (365 - n) * interval '1 day' as t from generate_series(0, 364) n) every,
-             regulator r order by t, r.id;
-         vacuum analyze reading",
+             regulator r order by t, r.id",
     )
     .execute(&mut *db)
     .await?;
+    // what the database does by itself before the day is over
+    sqlx::raw_sql("vacuum analyze reading").execute(&mut *db).await?;
     sqlx::raw_sql("vacuum analyze rollup_day").execute(db).await?;
     Ok(start)
 }
