@@ -5,9 +5,13 @@ CARGO ?= cargo
 # Queries are checked against the committed .sqlx; `make lint` checks .sqlx against a real database.
 export SQLX_OFFLINE ?= true
 
-WITH_POSTGRES = $(CARGO) run --quiet --package private-postgres --bin with-postgres --
+TARGET := $(shell $(CARGO) metadata --no-deps --format-version 1 | sed 's/.*"target_directory":"\([^"]*\)".*/\1/')
+WITH_POSTGRES = $(TARGET)/debug/with-postgres
 NEXTEST := $(shell $(CARGO) nextest --version >/dev/null 2>&1 && echo nextest)
 RUST_TESTS = $(if $(NEXTEST),$(CARGO) nextest run --workspace --no-fail-fast,$(CARGO) test --workspace --no-fail-fast)
+
+# Tests and programs in one build, so that every dependency is compiled once.
+BUILD_TESTS = $(CARGO) build --workspace --tests --bins
 
 .PHONY: demo test build assets lint sqlx rust-tests browser-tests bench peers compose-check clean
 
@@ -31,22 +35,23 @@ web/dist/.built: web/package.json web/package-lock.json $(shell find web/assets 
 lint: assets
 	@./scripts/set-up compiler postgres
 	$(CARGO) fmt --all --check
+	$(BUILD_TESTS)
 	$(WITH_POSTGRES) ./scripts/lint
 	./scripts/compose-check
 
 # Rewrites .sqlx after a query or a migration has changed.
 sqlx: assets
-	$(WITH_POSTGRES) ./scripts/sqlx
+	$(CARGO) run --quiet --package private-postgres --bin with-postgres -- ./scripts/sqlx
 
 rust-tests: assets peers
 	@./scripts/set-up compiler postgres
-	$(CARGO) build --workspace
+	$(BUILD_TESTS)
 	$(WITH_POSTGRES) $(RUST_TESTS)
 
 browser-tests: assets
 	@./scripts/set-up browser postgres node
-	$(CARGO) build --package tapkeeper
-	./scripts/browser-tests
+	$(BUILD_TESTS)
+	PROGRAM=$(TARGET)/debug/tapkeeper ./scripts/browser-tests
 
 # Independent peers from the Python package index, for the tests that speak to strangers.
 peers:

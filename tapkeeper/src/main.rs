@@ -4,6 +4,7 @@
 //! was typed and hands over to the part's own `run`.
 
 mod database;
+mod demo;
 mod healthy;
 mod messages;
 mod person;
@@ -30,6 +31,8 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Role {
+    /// Everything at once: a private database, a simulated fleet, the poller and the web application.
+    Demo(demo::Args),
     /// The web application, detection and notification.
     Serve(Box<serve::Args>),
     /// The poller: reads the controls of the fleet in the database.
@@ -68,6 +71,7 @@ async fn main() -> ExitCode {
 
 async fn run(role: Role) -> anyhow::Result<ExitCode> {
     match role {
+        Role::Demo(args) => demo::run(args).await?,
         Role::Serve(args) => serve::run(*args).await?,
         Role::Poll(args) => poll::run(args).await?,
         Role::Simulate(args) => simulator::simulate(args, stopping::on_signal()).await?,

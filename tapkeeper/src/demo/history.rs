@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, HashMap};
 use anyhow::{Context, Result};
 use chrono::{DateTime, TimeDelta, Utc};
 use poller::store::{BatchId, Failing, Writer};
-use simulator::{Addresses, Fleet, Polled, history};
 use regulator::Reading;
+use simulator::{Addresses, Fleet, Polled, history};
 use sqlx::PgConnection;
 use tokio_util::sync::CancellationToken;
 
@@ -35,7 +35,8 @@ impl Ids {
         for member in fleet.members() {
             let address = addresses.get(member.endpoint).context("an address for every endpoint")?;
             let place = (address, i32::from(member.unit), i32::from(member.position));
-            let (id, endpoint) = places.get(&place).with_context(|| format!("{place:?} is not in the inventory"))?;
+            let (id, endpoint) =
+                places.get(&place).with_context(|| format!("{place:?} is not in the inventory"))?;
             ids.regulators.push(*id);
             ids.endpoints[member.endpoint] = *endpoint;
         }
@@ -107,7 +108,12 @@ impl Page {
         let failing: Vec<Failing> = self
             .since
             .iter()
-            .map(|(id, since)| Failing { endpoint: *id, unit: None, since: *since, error: "timed out".to_owned() })
+            .map(|(id, since)| Failing {
+                endpoint: *id,
+                unit: None,
+                since: *since,
+                error: "timed out".to_owned(),
+            })
             .collect();
         Ok(writer.write(&self.readings, self.watermark, &failing).await?)
     }

@@ -33,14 +33,18 @@ impl Keeping {
         }
         let name = self.file.display();
         let text = fs::read_to_string(&self.file).with_context(|| format!("reading {name}"))?;
-        let snapshot = serde_json::from_str(&text).with_context(|| format!("{name} is damaged; delete the demo's data folder to begin anew"))?;
-        Fleet::restore(snapshot).with_context(|| format!("{name} is of another version; delete the demo's data folder to begin anew"))
+        let snapshot = serde_json::from_str(&text)
+            .with_context(|| format!("{name} is damaged; delete the demo's data folder to begin anew"))?;
+        Fleet::restore(snapshot).with_context(|| {
+            format!("{name} is of another version; delete the demo's data folder to begin anew")
+        })
     }
 
     /// Keeps the fleet as it is now; a crash while doing so leaves the earlier state.
     pub(crate) fn save(&self, fleet: &Fleet) -> Result<()> {
         let new = self.file.with_extension("new");
-        fs::write(&new, serde_json::to_vec(&fleet.snapshot())?).with_context(|| format!("writing {}", new.display()))?;
+        fs::write(&new, serde_json::to_vec(&fleet.snapshot())?)
+            .with_context(|| format!("writing {}", new.display()))?;
         fs::rename(&new, &self.file).with_context(|| format!("replacing {}", self.file.display()))
     }
 

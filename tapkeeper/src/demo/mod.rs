@@ -15,7 +15,7 @@ use std::{
 };
 
 use anyhow::{Context, Result, ensure};
-use chrono::{TimeDelta, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use poller::store::{BatchId, Writer};
 use private_postgres::{Cluster, Durability};
 use server::people::{Role, admin};
@@ -30,6 +30,8 @@ use keeping::Keeping;
 
 /// Name under which the demo writes readings.
 const POLLER: &str = "demo";
+/// The demo refuses no reading for its age.
+const AGES: TimeDelta = TimeDelta::days(36_500);
 const ADMINISTRATOR: &str = "demo@tapkeeper.invalid";
 
 #[derive(Debug, clap::Args)]
@@ -50,9 +52,12 @@ pub(crate) struct Args {
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(0..=400))]
     days: u32,
     /// Seed of the simulated physics.
-    #[arg(long, default_value_t = 7)]
+    #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Write address, sign-in link and database as JSON to this file once the history is complete and polling has begun.
+    /// End the history at this instant instead of now, and poll nothing: the same history every time, for tests.
+    #[arg(long, value_name = "INSTANT")]
+    until: Option<DateTime<Utc>>,
+    /// Write address, sign-in link and database as JSON to this file once history and its alarms are complete.
     #[arg(long)]
     ready_file: Option<PathBuf>,
 }
@@ -74,8 +79,8 @@ async fn run_parts(args: &Args, data: &Path, database_url: &str, stop: &Cancella
     database::migrate(database_url).await?;
     let mut db = database::connect(database_url).await?;
     let keeping = Keeping::new(data.join("fleet.json"));
-    let started = Utc::now();
-    let mut fleet = keeping.load(args.seed, started - TimeDelta::days(i64::from(args.days)))?;
+    let end = args.until.unwrap_or_else(Utc::now);
+    let mut fleet = keeping.load(args.seed, end - TimeDelta::days(i64::from(args.days)))?;
     let devices = Devices::bind(&fleet, Ipv4Addr::LOCALHOST.into(), args.base_port).await?;
     import(&mut db, &fleet.csv(devices.addresses())).await?;
 
@@ -88,17 +93,20 @@ async fn run_parts(args: &Args, data: &Path, database_url: &str, stop: &Cancella
     say(&format!("Tapkeeper is at {public_url}\n  sign in once, within a day, by {link}"));
 
     let ids = Ids::look_up(&mut db, &fleet, devices.addresses()).await?;
-    let last = fill(&mut fleet, &ids, database_url, stop).await?;
+    let last = fill(&mut fleet, &ids, database_url, args.until, stop).await?;
     keeping.save(&fleet)?;
+
+    let fleet = Arc::new(Mutex::new(fleet));
+    let live = args.until.is_none();
+    let devices = tokio::spawn(when(live, devices.run(Arc::clone(&fleet), stop.clone())));
+    let polling =
+        tokio::spawn(when(live, poller::run(poller::Config::new(database_url, POLLER), stop.clone())));
+    say("polling the simulated fleet; Ctrl-C stops everything");
     if let Some(last) = last {
         wait_for_detection(&mut db, last, stop).await?;
     }
     add_recipient(&mut db, inbox).await?;
-
-    let fleet = Arc::new(Mutex::new(fleet));
-    let devices = tokio::spawn(devices.run(Arc::clone(&fleet), stop.clone()));
-    let polling = tokio::spawn(poller::run(poller::Config::new(database_url, POLLER), stop.clone()));
-    say("polling the simulated fleet; Ctrl-C stops everything");
+    db.close().await?;
     if let Some(file) = &args.ready_file {
         let ready = serde_json::json!({"url": public_url, "sign_in": link, "database_url": database_url});
         std::fs::write(file, ready.to_string()).with_context(|| format!("writing {}", file.display()))?;
@@ -106,8 +114,13 @@ async fn run_parts(args: &Args, data: &Path, database_url: &str, stop: &Cancella
     let (kept, devices, polling, server) = tokio::join!(keeping.keep(&fleet, stop), devices, polling, server);
     kept?;
     devices?;
-    polling??;
+    polling?.transpose()?;
     server?
+}
+
+/// Runs `part` if `wanted`.
+async fn when<T>(wanted: bool, part: impl Future<Output = T>) -> Option<T> {
+    if wanted { Some(part.await) } else { None }
 }
 
 fn data_folder(wanted: Option<&Path>) -> Result<PathBuf> {
@@ -115,11 +128,14 @@ fn data_folder(wanted: Option<&Path>) -> Result<PathBuf> {
         Some(folder) => folder.to_owned(),
         // The database's own account must be able to reach the folder, which rules out root's home.
         None => match std::env::var_os("HOME").map(PathBuf::from) {
-            Some(home) if home != Path::new("/root") && home != Path::new("/") => home.join(".local/share/tapkeeper-demo"),
+            Some(home) if home != Path::new("/root") && home != Path::new("/") => {
+                home.join(".local/share/tapkeeper-demo")
+            }
             _ => PathBuf::from("/var/lib/tapkeeper-demo"),
         },
     };
-    std::fs::create_dir_all(&folder).with_context(|| format!("making the data folder {}", folder.display()))?;
+    std::fs::create_dir_all(&folder)
+        .with_context(|| format!("making the data folder {}", folder.display()))?;
     Ok(folder.canonicalize()?)
 }
 
@@ -153,7 +169,12 @@ fn free_address(wanted: SocketAddr) -> Result<SocketAddr> {
     anyhow::bail!("no free port at {wanted} or after it; choose another with --listen")
 }
 
-fn start_server(url: &str, listen: SocketAddr, public_url: &str, stop: &CancellationToken) -> JoinHandle<Result<()>> {
+fn start_server(
+    url: &str,
+    listen: SocketAddr,
+    public_url: &str,
+    stop: &CancellationToken,
+) -> JoinHandle<Result<()>> {
     let mut notification = server::notification::Config::default();
     notification.webhook.allow = vec!["127.0.0.0/8".parse().expect("a network")];
     let config = server::Config {
@@ -172,9 +193,16 @@ fn start_server(url: &str, listen: SocketAddr, public_url: &str, stop: &Cancella
     })
 }
 
-async fn wait_for(listen: SocketAddr, server: &JoinHandle<Result<()>>, stop: &CancellationToken) -> Result<()> {
+async fn wait_for(
+    listen: SocketAddr,
+    server: &JoinHandle<Result<()>>,
+    stop: &CancellationToken,
+) -> Result<()> {
     while tokio::net::TcpStream::connect(listen).await.is_err() {
-        ensure!(!server.is_finished() && !stop.is_cancelled(), "the web application did not start; its log is above");
+        ensure!(
+            !server.is_finished() && !stop.is_cancelled(),
+            "the web application did not start; its log is above"
+        );
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
     Ok(())
@@ -187,14 +215,25 @@ async fn sign_in_link(db: &mut PgConnection) -> Result<String> {
     Ok(admin::sign_in_link(db, ADMINISTRATOR, Duration::from_secs(24 * 3600)).await?)
 }
 
-async fn fill(fleet: &mut Fleet, ids: &Ids, url: &str, stop: &CancellationToken) -> Result<Option<BatchId>> {
+async fn fill(
+    fleet: &mut Fleet,
+    ids: &Ids,
+    url: &str,
+    until: Option<DateTime<Utc>>,
+    stop: &CancellationToken,
+) -> Result<Option<BatchId>> {
     let now = Utc::now();
+    let to = until.unwrap_or(now);
     let from = fleet.now();
     // The session begins now: what lies before it was not polled, so its gaps are nobody's silence.
-    let mut writer = Writer::new(PgConnection::connect(url).await?, POLLER.to_owned(), now);
-    let whole = (now - from).num_seconds().max(1);
-    let last = history::fill(fleet, ids, &mut writer, now, stop, |at| {
-        show_progress(&format!("history: {:3} %, {}", (at - from).num_seconds() * 100 / whole, at.format("%Y-%m-%d")));
+    let mut writer = Writer::new(PgConnection::connect(url).await?, POLLER.to_owned(), now).keeping(AGES);
+    let whole = (to - from).num_seconds().max(1);
+    let last = history::fill(fleet, ids, &mut writer, to, stop, |at| {
+        show_progress(&format!(
+            "history: {:3} %, {}",
+            (at - from).num_seconds() * 100 / whole,
+            at.format("%Y-%m-%d")
+        ));
     })
     .await?;
     writer.close().await?;
@@ -221,7 +260,9 @@ async fn add_recipient(db: &mut PgConnection, inbox: SocketAddr) -> Result<()> {
     sqlx::query!("delete from recipient r where name = 'Demo inbox' and not exists (select from notification n where n.recipient_id = r.id)")
         .execute(&mut *db)
         .await?;
-    let known = sqlx::query!("update recipient set webhook_url = $1 where name = 'Demo inbox'", url).execute(&mut *db).await?;
+    let known = sqlx::query!("update recipient set webhook_url = $1 where name = 'Demo inbox'", url)
+        .execute(&mut *db)
+        .await?;
     if known.rows_affected() == 0 {
         sqlx::query!(
             "insert into recipient (name, webhook_url, webhook_secret, area_kind, least_priority) values ('Demo inbox', $1, $2, 'fleet', 2)",
