@@ -34,7 +34,7 @@ async fn an_unknown_address_is_a_page_for_people_and_text_for_programs() {
     let browser = test.browser(Role::View).await;
     let page = test.get(&browser, "/nowhere").await;
     assert_eq!(page.status, StatusCode::NOT_FOUND);
-    assert!(page.body.contains("<h1>Not here</h1>") && page.body.contains("start again from the board"));
+    assert!(page.body.contains(">Not here</h1>") && page.body.contains("start again from the board"));
     let request =
         axum::http::Request::get("/nowhere").header(header::ACCEPT, "*/*").body(Body::empty()).unwrap();
     let plain = test.send(request).await;
