@@ -1,0 +1,134 @@
+//! What a channel and its outstations are asked for, and how often.
+
+use std::time::Duration;
+
+use crate::link::Address;
+use crate::objects::Class;
+
+/// One connection.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChannelConfig {
+    /// The master's own link address.
+    pub master: Address,
+    /// How long an outstation may take to begin its answer, and then for each further fragment.
+    pub response_timeout: Duration,
+    /// How long a whole answer may take, however many fragments it has.
+    pub answer_timeout: Duration,
+    /// After so long without a sign of an outstation, ask for its link status; never if zero.
+    pub keep_alive: Duration,
+    /// How long to wait for data to be stored before the confirmation is given up. Less than outstations wait for it.
+    pub storing_timeout: Duration,
+}
+
+impl ChannelConfig {
+    /// The usual times for `master`.
+    #[must_use]
+    pub const fn new(master: Address) -> Self {
+        Self {
+            master,
+            response_timeout: Duration::from_secs(5),
+            answer_timeout: Duration::from_secs(60),
+            keep_alive: Duration::from_secs(60),
+            storing_timeout: Duration::from_secs(4),
+        }
+    }
+}
+
+/// A set of classes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Classes(u8);
+
+impl Classes {
+    /// All events.
+    pub const EVENTS: Self = Self(0b1110);
+    /// All events and all present values.
+    pub const ALL: Self = Self(0b1111);
+    /// All present values.
+    pub const STATIC: Self = Self(0b0001);
+
+    /// Those of a list.
+    #[must_use]
+    pub fn of(classes: &[Class]) -> Self {
+        Self(classes.iter().fold(0, |all, class| all | bit(*class)))
+    }
+
+    /// Whether a class is among them.
+    #[must_use]
+    pub const fn contains(self, class: Class) -> bool {
+        self.0 & bit(class) != 0
+    }
+
+    /// Whether there are none.
+    #[must_use]
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// Events first, in the order of their classes, then present values: the order in which to ask for them.
+    pub fn in_order(self) -> impl Iterator<Item = Class> {
+        [Class::One, Class::Two, Class::Three, Class::Zero].into_iter().filter(move |c| self.contains(*c))
+    }
+}
+
+const fn bit(class: Class) -> u8 {
+    1 << (class.variation() - 1)
+}
+
+/// Events to ask for, and how often.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct EventPoll {
+    /// Which.
+    pub classes: Classes,
+    /// Time from one poll to the next.
+    pub period: Duration,
+}
+
+/// How to set an outstation's clock when it asks for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum TimeSync {
+    /// Never.
+    #[default]
+    Never,
+    /// By the procedure for networks (clause 10.3.3.2): record, then write.
+    Lan,
+    /// By the procedure for slow lines (clause 10.3.3.1): measure the delay, then write.
+    NonLan,
+}
+
+/// One outstation.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AssociationConfig {
+    /// Its link address.
+    pub outstation: Address,
+    /// Time from one poll of everything to the next; only at the start and when it is called for, if zero.
+    pub integrity_period: Duration,
+    /// Polls of events.
+    pub event_polls: Vec<EventPoll>,
+    /// Events that it may report by itself; none: it is told to be silent.
+    pub unsolicited: Classes,
+    /// How to set its clock.
+    pub time_sync: TimeSync,
+    /// How often to compare its clock with ours; never if zero.
+    pub clock_period: Duration,
+    /// Whether to ask who made it.
+    pub attributes: bool,
+    /// Where in their periods the first polls lie, so that many outstations do not all answer at once.
+    pub phase: Duration,
+}
+
+impl AssociationConfig {
+    /// An outstation whose events are polled every `period`, everything every hour.
+    #[must_use]
+    pub fn new(outstation: Address, period: Duration) -> Self {
+        Self {
+            outstation,
+            integrity_period: Duration::from_secs(3600),
+            event_polls: vec![EventPoll { classes: Classes::EVENTS, period }],
+            unsolicited: Classes::default(),
+            time_sync: TimeSync::Never,
+            clock_period: Duration::from_secs(600),
+            attributes: true,
+            phase: Duration::ZERO,
+        }
+    }
+}
