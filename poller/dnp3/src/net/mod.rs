@@ -1,1 +1,5 @@
-//! Tasks.
+//! The thin tokio tasks around the sessions.
+
+mod master;
+
+pub use master::{Ended, drive};
