@@ -18,7 +18,7 @@ grant execute on function quality_of(bytea, integer), operations_between(bigint,
 -- The poller reads the inventory, writes readings, rollups and its own health.
 grant select on substation, feeder, site, bank, profile, endpoint, regulator, inventory_version to tapkeeper_poller;
 grant select, insert, update on reading, reading_batch, rollup_minute, rollup_hour, rollup_day, feed_cursor, poller_health,
-    endpoint_health to tapkeeper_poller;
+    endpoint_health, device to tapkeeper_poller;
 grant delete on reading_batch to tapkeeper_poller;
 
 -- The server reads everything, and writes alarms, people and messages; it cannot touch a reading.

@@ -4,6 +4,7 @@
 //! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
 //! stream of them.
 
+mod age;
 pub mod compensator;
 pub mod conditions;
 pub mod control;
@@ -14,10 +15,11 @@ mod quantity;
 mod reading;
 pub mod taps;
 
+pub use age::Age;
 pub use nameplate::{Connection, Nameplate, Phase, WindingType};
 pub use quality::Quality;
 pub use quantity::Quantity;
-pub use reading::Reading;
+pub use reading::{Reading, TimeSource};
 
 /// An instant, in UTC.
 pub type Timestamp = chrono::DateTime<chrono::Utc>;

@@ -26,6 +26,24 @@ pub enum Quality {
     Stale = 7,
     /// Could not happen physically given the readings before it (a counter that jumped).
     Implausible = 8,
+    /// The device says that the point is not on line.
+    Offline = 9,
+    /// The device has restarted and not renewed the value since.
+    Restarted = 10,
+    /// The device has lost contact with where the value comes from.
+    CommunicationLost = 11,
+    /// Somebody has overridden the value, at the device or elsewhere.
+    Forced = 12,
+    /// The device says that the quantity is beyond what it can report.
+    OverRange = 13,
+    /// The device says that its analog reference is off.
+    ReferenceCheck = 14,
+    /// The device says that the counter cannot be compared with what it showed before.
+    Discontinuity = 15,
+    /// The device says that the counter has passed its end.
+    RolledOver = 16,
+    /// The device says that the state changes too often to be believed.
+    Chatter = 17,
 }
 
 impl Quality {
@@ -40,6 +58,15 @@ impl Quality {
         Self::Frozen,
         Self::Stale,
         Self::Implausible,
+        Self::Offline,
+        Self::Restarted,
+        Self::CommunicationLost,
+        Self::Forced,
+        Self::OverRange,
+        Self::ReferenceCheck,
+        Self::Discontinuity,
+        Self::RolledOver,
+        Self::Chatter,
     ];
 
     /// The stored number.
@@ -68,6 +95,15 @@ impl Quality {
             Self::Frozen => "frozen",
             Self::Stale => "stale",
             Self::Implausible => "implausible",
+            Self::Offline => "off line",
+            Self::Restarted => "not renewed since restart",
+            Self::CommunicationLost => "communication lost",
+            Self::Forced => "forced by hand",
+            Self::OverRange => "over range",
+            Self::ReferenceCheck => "reference check failed",
+            Self::Discontinuity => "counter discontinuous",
+            Self::RolledOver => "counter rolled over",
+            Self::Chatter => "chattering",
         }
     }
 }

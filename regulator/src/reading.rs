@@ -1,6 +1,53 @@
 //! The state of one regulator at one instant.
 
-use crate::{Quality, Quantity, Timestamp};
+use serde::{Deserialize, Serialize};
+
+use crate::{Age, Quality, Quantity, Timestamp};
+
+/// Whose clock a reading's time is by. The numbers are a contract: they are stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[repr(u8)]
+pub enum TimeSource {
+    /// The poller's, when it asked.
+    #[default]
+    Poller = 0,
+    /// The device's, when the change happened there.
+    Device = 1,
+    /// The poller's, when word of a change arrived: the device's clock is not synchronised, or told nothing.
+    Arrival = 2,
+}
+
+impl TimeSource {
+    /// The stored form: nothing for the usual case, so that it takes no room.
+    #[must_use]
+    pub const fn stored(self) -> Option<i16> {
+        match self {
+            Self::Poller => None,
+            other => Some(other as i16),
+        }
+    }
+
+    /// The source so stored; an unknown one reads as the least that can be said, [`TimeSource::Arrival`].
+    #[must_use]
+    pub const fn from_stored(code: Option<i16>) -> Self {
+        match code {
+            None | Some(0) => Self::Poller,
+            Some(1) => Self::Device,
+            Some(_) => Self::Arrival,
+        }
+    }
+
+    /// A few words for people.
+    #[must_use]
+    pub const fn title(self) -> &'static str {
+        match self {
+            Self::Poller => "time of the poll",
+            Self::Device => "device time",
+            Self::Arrival => "time of arrival",
+        }
+    }
+}
 
 /// All quantities of one regulator at one instant, each with its quality.
 ///
@@ -9,15 +56,20 @@ use crate::{Quality, Quantity, Timestamp};
 pub struct Reading {
     /// When it was measured.
     pub measured_at: Timestamp,
+    /// By whose clock.
+    pub time_source: TimeSource,
     values: [f64; Quantity::COUNT],
     quality: [Quality; Quantity::COUNT],
+    ages: [Age; Quantity::COUNT],
 }
 
 /// Two readings that miss the same value are equal in it.
 impl PartialEq for Reading {
     fn eq(&self, other: &Self) -> bool {
         self.measured_at == other.measured_at
+            && self.time_source == other.time_source
             && self.quality == other.quality
+            && self.ages == other.ages
             && Quantity::ALL.iter().all(|&q| self.value(q) == other.value(q))
     }
 }
@@ -28,8 +80,10 @@ impl Reading {
     pub const fn new(measured_at: Timestamp) -> Self {
         Self {
             measured_at,
+            time_source: TimeSource::Poller,
             values: [f64::NAN; Quantity::COUNT],
             quality: [Quality::NotReported; Quantity::COUNT],
+            ages: [Age::NONE; Quantity::COUNT],
         }
     }
 
@@ -37,6 +91,18 @@ impl Reading {
     pub fn set(&mut self, quantity: Quantity, value: Option<f64>, quality: Quality) {
         self.values[quantity.index()] = value.filter(|v| v.is_finite()).unwrap_or(f64::NAN);
         self.quality[quantity.index()] = quality;
+        self.ages[quantity.index()] = Age::NONE;
+    }
+
+    /// Says how old a quantity is that was carried from an earlier reading. Setting its value makes it new again.
+    pub const fn set_age(&mut self, quantity: Quantity, age: Age) {
+        self.ages[quantity.index()] = age;
+    }
+
+    /// How old a quantity was when this reading was taken; none if it was measured with it.
+    #[must_use]
+    pub const fn age(&self, quantity: Quantity) -> Age {
+        self.ages[quantity.index()]
     }
 
     /// The same, for building readings in one expression: a good value.
@@ -81,8 +147,22 @@ impl Reading {
         self.quality[..last].iter().map(|q| q.code()).collect()
     }
 
+    /// The stored form of all ages: one byte a quantity, trailing [`Age::NONE`] cut; nothing when no quantity was carried.
+    #[must_use]
+    pub fn age_bytes(&self) -> Option<Vec<u8>> {
+        let last = self.ages.iter().rposition(|age| *age != Age::NONE)?;
+        Some(self.ages[..=last].iter().map(|age| age.code()).collect())
+    }
+
+    /// Takes ages from their stored form.
+    pub fn set_age_bytes(&mut self, bytes: &[u8]) {
+        for (age, code) in self.ages.iter_mut().zip(bytes) {
+            *age = Age::from_code(*code);
+        }
+    }
+
     /// Joins another reading of the same instant into this one. Where both report a quantity, a good value wins over one
-    /// that is not, and otherwise the newcomer's.
+    /// that is not, one measured now over one carried, and otherwise the newcomer's.
     pub fn merge(&mut self, other: &Self) {
         for &q in Quantity::ALL {
             let theirs = other.quality(q);
@@ -90,7 +170,12 @@ impl Reading {
             {
                 continue;
             }
+            // what was measured at this instant is not given up for what was carried to it
+            if theirs == self.quality(q) && other.age(q) > self.age(q) {
+                continue;
+            }
             self.set(q, other.value(q), theirs);
+            self.set_age(q, other.age(q));
         }
     }
 }
@@ -110,6 +195,32 @@ mod tests {
         assert_eq!(a.good(Quantity::Current), Some(80.0));
         assert_eq!(a.good(Quantity::Tap), Some(3.0));
         assert_eq!(a.quality(Quantity::SourceVoltage), Quality::NotReported);
+    }
+
+    #[test]
+    fn what_was_measured_wins_over_what_was_carried() {
+        let at = Timestamp::UNIX_EPOCH;
+        let measured = Reading::new(at).with(Quantity::Tap, 3.0);
+        let mut carried = Reading::new(at).with(Quantity::Tap, 2.0).with(Quantity::Current, 80.0);
+        carried.set_age(Quantity::Tap, Age::from_seconds(9));
+        carried.set_age(Quantity::Current, Age::from_seconds(9));
+        for (mut first, second) in [(measured.clone(), carried.clone()), (carried, measured)] {
+            first.merge(&second);
+            assert_eq!((first.good(Quantity::Tap), first.age(Quantity::Tap)), (Some(3.0), Age::NONE));
+            assert_eq!(first.age(Quantity::Current).seconds(), 9);
+        }
+    }
+
+    #[test]
+    fn stored_ages_come_back() {
+        let mut r = Reading::new(Timestamp::UNIX_EPOCH).with(Quantity::Current, 1.0).with(Quantity::Tap, 2.0);
+        assert_eq!(r.age_bytes(), None);
+        r.set_age(Quantity::Current, Age::from_seconds(70));
+        assert_eq!(r.age_bytes(), Some(vec![0, 0, 60]));
+        let mut back = r.clone();
+        back.set_age(Quantity::Current, Age::NONE);
+        back.set_age_bytes(&r.age_bytes().unwrap());
+        assert_eq!(back, r);
     }
 
     #[test]

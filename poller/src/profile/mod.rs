@@ -11,12 +11,14 @@ mod errors;
 mod fields;
 mod load;
 mod load_point;
+mod object;
 mod plan;
 mod point;
 mod shipped;
 mod validate;
 
 pub use errors::{ProfileError, ProfileErrors};
+pub use object::ObjectPoint;
 pub use plan::{Place, ReadPlan};
 pub use point::{Kind, Order, Point, Raw, RawMatch};
 pub use shipped::Shipped;
@@ -47,8 +49,10 @@ pub struct Profile {
     pub title: String,
     /// How reads may be merged.
     pub merge: Merge,
-    /// The points, in the order of the file.
+    /// The points in Modbus tables, in the order of the file.
     pub points: Vec<Point>,
+    /// The points that are DNP3 objects, in the order of the file. A profile has either these or those.
+    pub objects: Vec<ObjectPoint>,
 }
 
 impl Profile {

@@ -51,6 +51,14 @@ impl CopyBuffer {
         self.i64(value.into().map(|at| at.timestamp_micros() - POSTGRES_EPOCH_US));
     }
 
+    pub(crate) fn i16(&mut self, value: impl Into<Option<i16>>) {
+        self.field(value.into().map(i16::to_be_bytes));
+    }
+
+    pub(crate) fn null(&mut self) {
+        self.0.extend_from_slice(&NULL);
+    }
+
     /// A field of at most 255 bytes.
     pub(crate) fn short_bytes(&mut self, value: &[u8]) {
         let length = u8::try_from(value.len()).expect("a short field");
@@ -74,7 +82,7 @@ impl CopyBuffer {
         self.0
     }
 
-    #[allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "N is 1, 4 or 8")]
+    #[allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "N is 1, 2, 4 or 8")]
     fn field<const N: usize>(&mut self, value: Option<[u8; N]>) {
         match value {
             None => self.0.extend_from_slice(&NULL),

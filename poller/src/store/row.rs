@@ -1,14 +1,14 @@
 //! A reading as a row of the `reading` table, both ways.
 
 use chrono::{DateTime, Utc};
-use regulator::{Quality, Quantity, Reading};
+use regulator::{Quality, Quantity, Reading, TimeSource};
 
 use super::copy::CopyBuffer;
 
 /// The statement that takes what [`encoded`] returns.
 pub const COPY_READING: &str = "copy reading (regulator_id, measured_at, load_voltage, source_voltage, \
      current, real_power, reactive_power, power_factor, tap, operations, automatic, blocked, at_neutral, reverse_flow, \
-     set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, quality) from stdin (format binary)";
+     set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, quality, time_source, age) from stdin (format binary)";
 
 /// About what one encoded row takes, bytes.
 pub(super) const ROW_BYTES: usize = 170;
@@ -25,7 +25,7 @@ pub fn encoded(readings: &[(i32, Reading)]) -> Vec<u8> {
 
 /// Adds one reading as a row.
 pub(super) fn encode(copy: &mut CopyBuffer, regulator_id: i32, reading: &Reading) {
-    copy.row(20);
+    copy.row(22);
     copy.i32(regulator_id);
     copy.timestamp(reading.measured_at);
     let mut quality = [0; Quantity::COUNT];
@@ -49,6 +49,11 @@ pub(super) fn encode(copy: &mut CopyBuffer, regulator_id: i32, reading: &Reading
     }
     let reported = quality.iter().rposition(|code| *code != 0).map_or(0, |last| last + 1);
     copy.short_bytes(&quality[..reported]);
+    copy.i16(reading.time_source.stored());
+    match reading.age_bytes() {
+        Some(ages) => copy.short_bytes(&ages),
+        None => copy.null(),
+    }
 }
 
 /// Writes a value in its column's type, or null where it does not fit; says whether it did.
@@ -100,6 +105,8 @@ pub(super) struct Row {
     pub(super) ldc_resistance: Option<f32>,
     pub(super) ldc_reactance: Option<f32>,
     pub(super) quality: Vec<u8>,
+    pub(super) time_source: Option<i16>,
+    pub(super) age: Option<Vec<u8>>,
 }
 
 impl Row {
@@ -109,6 +116,8 @@ impl Row {
         for (&quantity, &code) in Quantity::ALL.iter().zip(&self.quality) {
             reading.set(quantity, self.value(quantity), Quality::from_code(code));
         }
+        reading.time_source = TimeSource::from_stored(self.time_source);
+        reading.set_age_bytes(self.age.as_deref().unwrap_or_default());
         reading
     }
 

@@ -1,6 +1,6 @@
 //! The readings that batches name.
 
-use regulator::{Quality, Quantity, Reading, Timestamp};
+use regulator::{Quality, Quantity, Reading, TimeSource, Timestamp};
 use sqlx::PgConnection;
 
 use super::Batch;
@@ -93,6 +93,8 @@ struct Row {
     ldc_resistance: Option<f32>,
     ldc_reactance: Option<f32>,
     quality: Vec<u8>,
+    time_source: Option<i16>,
+    age: Option<Vec<u8>>,
 }
 
 impl Row {
@@ -128,6 +130,8 @@ impl Row {
                 reading.set(quantity, self.value(quantity), Quality::from_code(code));
             }
         }
+        reading.time_source = TimeSource::from_stored(self.time_source);
+        reading.set_age_bytes(self.age.as_deref().unwrap_or_default());
         BatchReading { regulator_id: self.regulator_id, reading }
     }
 }
