@@ -19,7 +19,9 @@ use regulator::Nameplate;
 use crate::profile::{Profile, ProfileErrors};
 
 pub use clock::Clock;
-pub use report::{Answered, Failure, Outcome, Report, ReportSender, channel};
+pub use report::{
+    Answered, DeviceEvent, DeviceNews, Failure, Identity, Outcome, Receipt, Report, ReportSender, channel,
+};
 pub use task::{Context, run};
 
 /// One endpoint and everything to poll behind it.

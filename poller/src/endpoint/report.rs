@@ -10,7 +10,7 @@ use tokio::sync::mpsc;
 use crate::modbus::ErrorKind;
 
 /// One message from an endpoint's task.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug)]
 pub enum Report {
     /// A regulator was read, wholly or in part.
     Reading {
@@ -21,6 +21,83 @@ pub enum Report {
     },
     /// A poll of one unit is over, or an endpoint cannot be polled at all.
     Outcome(Outcome),
+    /// Whoever sent this wants to know when every reading sent before it is stored.
+    Receipt(Receipt),
+    /// Something happened at a device, beside polls.
+    Event(DeviceEvent),
+}
+
+/// Calls back once: with true when everything is stored, with false when some of it was given up, or never will be.
+pub struct Receipt(Option<Box<dyn FnOnce(bool) + Send>>);
+
+impl Receipt {
+    /// Will call `back`.
+    pub fn new(back: impl FnOnce(bool) + Send + 'static) -> Self {
+        Self(Some(Box::new(back)))
+    }
+
+    /// Everything is stored.
+    pub fn stored(mut self) {
+        if let Some(back) = self.0.take() {
+            back(true);
+        }
+    }
+}
+
+impl Drop for Receipt {
+    fn drop(&mut self) {
+        if let Some(back) = self.0.take() {
+            back(false);
+        }
+    }
+}
+
+impl std::fmt::Debug for Receipt {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Receipt")
+    }
+}
+
+/// Something that a device told of itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DeviceEvent {
+    /// Which endpoint.
+    pub endpoint_id: i32,
+    /// Which unit behind it.
+    pub unit: u16,
+    /// What.
+    pub what: DeviceNews,
+}
+
+/// What a device can tell of itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum DeviceNews {
+    /// It has restarted.
+    Restarted,
+    /// It has lost events.
+    Overflowed,
+    /// Its clock is so far ahead of ours.
+    ClockOffset {
+        /// Milliseconds; negative when it is behind.
+        millis: i64,
+    },
+    /// What it says it is.
+    Identity(Identity),
+}
+
+/// Who made a device, which model, which firmware; as far as it says.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Identity {
+    /// Who made it.
+    pub manufacturer: Option<String>,
+    /// Name and model of the product.
+    pub model: Option<String>,
+    /// Version of its software.
+    pub software_version: Option<String>,
+    /// Version of its hardware.
+    pub hardware_version: Option<String>,
+    /// Serial number.
+    pub serial_number: Option<String>,
 }
 
 /// How one poll of one unit went.
@@ -73,11 +150,14 @@ pub struct ReportSender {
 }
 
 impl ReportSender {
-    /// Hands over a report without waiting.
-    pub fn send(&self, report: Report) {
-        if self.sender.try_send(report).is_err() {
+    /// Hands over a report without waiting; returns whether it was taken. A receipt that is not taken calls back at once.
+    #[allow(clippy::must_use_candidate, reason = "most reports are lost without regret: they are counted")]
+    pub fn send(&self, report: Report) -> bool {
+        let taken = self.sender.try_send(report).is_ok();
+        if !taken {
             self.given_up.fetch_add(1, Ordering::Relaxed);
         }
+        taken
     }
 
     /// How many reports were given up because the reader was too far behind, or gone.

@@ -61,6 +61,11 @@ impl Validator {
         self.judge_movement(reading);
     }
 
+    /// The same for a control that reports by exception: there, values that stay the same are no sign of anything.
+    pub fn judge_reported(&mut self, reading: &mut Reading) {
+        self.judge_counter(reading);
+    }
+
     fn judge_counter(&mut self, reading: &mut Reading) {
         let Some(value) = reading.good(Quantity::Operations) else { return };
         #[allow(

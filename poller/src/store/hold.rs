@@ -7,15 +7,25 @@ use std::collections::VecDeque;
 use chrono::{DateTime, Utc};
 use regulator::Reading;
 
+use crate::endpoint::Receipt;
+
 /// Most readings of one batch.
 pub(super) const PAGE: usize = 10_000;
 
 /// Readings that are written together.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug)]
 pub(super) struct Page {
     pub(super) readings: Vec<(i32, Reading)>,
     /// Of the readings in it.
     pub(super) oldest: DateTime<Utc>,
+    /// Owed once it is stored, and every page before it.
+    pub(super) receipts: Vec<Receipt>,
+}
+
+impl Page {
+    pub(super) const fn empty(oldest: DateTime<Utc>) -> Self {
+        Self { readings: Vec::new(), oldest, receipts: Vec::new() }
+    }
 }
 
 /// The readings that wait.
@@ -43,7 +53,9 @@ impl Hold {
                 page.oldest = page.oldest.min(at);
                 page.readings.push((regulator_id, reading));
             }
-            None => self.pages.push_back(Page { readings: vec![(regulator_id, reading)], oldest: at }),
+            None => {
+                self.pages.push_back(Page { readings: vec![(regulator_id, reading)], ..Page::empty(at) });
+            }
         }
         self.waiting += 1;
         if self.waiting > self.limit
@@ -51,6 +63,21 @@ impl Hold {
         {
             self.waiting -= page.readings.len();
             self.given_up += page.readings.len() as u64;
+            // What the next page's receipts are for may have begun in the one given up: dropped, they say that it is lost.
+            if let Some(next) = self.pages.front_mut() {
+                next.receipts.clear();
+            }
+        }
+    }
+
+    /// Owes a receipt for everything held so far; hands it back when nothing is.
+    pub(super) fn owe(&mut self, receipt: Receipt) -> Option<Receipt> {
+        match self.pages.back_mut() {
+            Some(page) => {
+                page.receipts.push(receipt);
+                None
+            }
+            None => Some(receipt),
         }
     }
 
@@ -85,6 +112,32 @@ mod tests {
     use chrono::TimeDelta;
 
     use super::*;
+
+    #[test]
+    fn a_receipt_for_what_was_given_up_says_that_it_is_lost() {
+        let told = std::sync::Arc::new(std::sync::Mutex::new(vec![]));
+        let receipt = |n: i32| {
+            let told = told.clone();
+            Receipt::new(move |stored| told.lock().unwrap().push((n, stored)))
+        };
+        // pages of 10
+        let mut hold = Hold::new(100);
+        assert!(hold.owe(receipt(0)).is_some_and(|r| {
+            r.stored();
+            true
+        }));
+        for s in 0..100 {
+            hold.push(1, Reading::new(DateTime::UNIX_EPOCH + TimeDelta::seconds(s)));
+            // for what is in the first page, for what reaches from the first into the second, and for what is in the third
+            if [5, 12, 25].contains(&s) {
+                assert!(hold.owe(receipt(i32::try_from(s).unwrap())).is_none());
+            }
+        }
+        hold.push(1, Reading::new(DateTime::UNIX_EPOCH + TimeDelta::seconds(100)));
+        assert_eq!(*told.lock().unwrap(), [(0, true), (5, false), (12, false)]);
+        let mut pages = std::iter::from_fn(|| hold.take());
+        assert_eq!(pages.nth(1).unwrap().receipts.len(), 1);
+    }
 
     #[test]
     fn beyond_the_bound_the_oldest_go_and_are_counted() {

@@ -16,7 +16,7 @@ use super::{
     hold::{Hold, Page},
 };
 use crate::{
-    endpoint::{Clock, Report},
+    endpoint::{Clock, Receipt, Report},
     metrics::Shared,
 };
 
@@ -47,6 +47,7 @@ pub async fn run(
         reports,
         open: true,
         underway: None,
+        receipts: vec![],
         clock,
         gathered_at: None,
         sent_at: None,
@@ -72,6 +73,8 @@ struct Intake {
     open: bool,
     /// Readings on their way, and the oldest of them.
     underway: Option<(usize, Option<DateTime<Utc>>)>,
+    /// Owed once they are stored.
+    receipts: Vec<Receipt>,
     clock: Arc<Clock>,
     /// Everything reported before this instant has been gathered.
     gathered_at: Option<DateTime<Utc>>,
@@ -92,7 +95,7 @@ impl Intake {
                     self.send_if_due().await;
                 }
                 Some(()) = self.delivered.recv() => {
-                    self.underway = None;
+                    self.arrived();
                     if self.hold.page_is_full() {
                         self.send_if_due().await;
                     }
@@ -106,15 +109,30 @@ impl Intake {
         loop {
             if self.underway.is_some() {
                 self.delivered.recv().await;
-                self.underway = None;
+                self.arrived();
             }
             let last = self.hold.waiting() == 0;
             self.send().await;
             if last {
                 self.delivered.recv().await;
-                self.underway = None;
+                self.arrived();
                 return;
             }
+        }
+    }
+
+    /// What was underway is stored.
+    fn arrived(&mut self) {
+        self.underway = None;
+        self.receipts.drain(..).for_each(Receipt::stored);
+    }
+
+    /// A receipt for everything that came before it.
+    fn owe(&mut self, receipt: Receipt) {
+        match self.hold.owe(receipt) {
+            None => {}
+            Some(receipt) if self.underway.is_some() => self.receipts.push(receipt),
+            Some(receipt) => receipt.stored(),
         }
     }
 
@@ -125,11 +143,14 @@ impl Intake {
     /// Takes every report that is there.
     fn gather(&mut self) {
         let before = self.clock.now();
-        let mut counters = self.counters.lock();
+        let counters = self.counters.clone();
+        let mut counters = counters.lock();
         loop {
             match self.reports.try_recv() {
                 Ok(Report::Reading { regulator_id, reading }) => self.hold.push(regulator_id, reading),
                 Ok(Report::Outcome(outcome)) => counters.note(&outcome),
+                Ok(Report::Receipt(receipt)) => self.owe(receipt),
+                Ok(Report::Event(event)) => counters.endpoints.note_event(event),
                 Err(TryRecvError::Empty) => break,
                 Err(TryRecvError::Disconnected) => {
                     self.open = false;
@@ -150,10 +171,13 @@ impl Intake {
     }
 
     async fn send(&mut self) {
-        let page = self.hold.take();
+        let mut page = self.hold.take();
         self.underway =
             Some((page.as_ref().map_or(0, |p| p.readings.len()), page.as_ref().map(|p| p.oldest)));
-        let page = page.unwrap_or_else(|| Page { readings: Vec::new(), oldest: self.clock.now() });
+        if let Some(page) = &mut page {
+            self.receipts.append(&mut page.receipts);
+        }
+        let page = page.unwrap_or_else(|| Page::empty(self.clock.now()));
         let failing = self.counters.lock().endpoints.failing();
         let batch = Batch { page, watermark: self.watermark(), failing };
         self.sent_at = Some(Instant::now());

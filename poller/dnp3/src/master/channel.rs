@@ -6,7 +6,7 @@ use super::budget::Budget;
 use super::flight::Flight;
 use super::request::{self, Request};
 use super::schedule::Due;
-use super::{Association, AssociationConfig, ChannelConfig, Failure, Host, Note, Now, Task, Token};
+use super::{Association, AssociationConfig, ChannelConfig, Failure, Host, Note, Now, Pace, Task, Token};
 use crate::application::Sequence;
 use crate::link::{self, Control, Function, Header, Parser, Primary};
 use crate::transport::Segments;
@@ -108,7 +108,7 @@ impl Channel {
         if let Some(flight) = self.flight.take() {
             let association = &mut self.associations[flight.association];
             association.schedule.failed(flight.task);
-            let note = Note::Failed { task: flight.task, failure: Failure::Closed };
+            let note = Note::Failed { task: flight.task, failure: Failure::Closed, pace: flight.pace };
             host.note(association.outstation(), note);
         }
     }
@@ -147,7 +147,7 @@ impl Channel {
     }
 
     /// Sends a request as the first, or a further, step of a task.
-    pub(super) fn ask(&mut self, index: usize, task: Task, request: Request, now: Now) {
+    pub(super) fn ask(&mut self, index: usize, (task, pace): (Task, Pace), request: Request, now: Now) {
         let association = &mut self.associations[index];
         let sequence = association.sequence;
         association.sequence = sequence.next();
@@ -158,6 +158,7 @@ impl Channel {
             association: index,
             task,
             request,
+            pace,
             sequence,
             sent_at: now.monotonic,
             sent_wall: now.wall,
@@ -173,9 +174,9 @@ impl Channel {
     /// Begins a task.
     pub(super) fn begin(&mut self, index: usize, due: Due, now: Now) {
         let association = &mut self.associations[index];
-        association.schedule.begun(due, now.monotonic);
+        let pace = association.schedule.begun(due, now.monotonic);
         let request = association.first_request(due.task);
-        self.ask(index, due.task, request, now);
+        self.ask(index, (due.task, pace), request, now);
     }
 
     pub(super) fn confirm(&mut self, index: usize, sequence: Sequence, unsolicited: bool) {
@@ -198,7 +199,8 @@ impl Channel {
         let Some(flight) = self.flight.take() else { return };
         let association = &mut self.associations[flight.association];
         association.schedule.failed(flight.task);
-        host.note(association.outstation(), Note::Failed { task: flight.task, failure });
+        let note = Note::Failed { task: flight.task, failure, pace: flight.pace };
+        host.note(association.outstation(), note);
     }
 
     fn header(&self, index: usize, function: Primary) -> Header {

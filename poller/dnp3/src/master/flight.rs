@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{Failure, Request, Task};
+use super::{Failure, Pace, Request, Task};
 use crate::application::Sequence;
 use crate::link::Address;
 use crate::objects::Timestamp;
@@ -13,6 +13,7 @@ pub(super) struct Flight {
     pub(super) association: usize,
     pub(super) task: Task,
     pub(super) request: Request,
+    pub(super) pace: Pace,
     /// Of the fragment expected next.
     pub(super) sequence: Sequence,
     pub(super) sent_at: Duration,

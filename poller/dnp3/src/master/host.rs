@@ -34,6 +34,15 @@ pub struct Arrived<'a> {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Token(pub(super) u64);
 
+/// How well a task kept to its schedule.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Pace {
+    /// How long after its due time it began.
+    pub late: Duration,
+    /// Due times that passed without it.
+    pub missed: u32,
+}
+
 /// When a fragment may be confirmed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Receipt {
@@ -52,6 +61,8 @@ pub enum Note {
         task: Task,
         /// From the request to the first fragment of its answer.
         latency: Duration,
+        /// How well it kept to its schedule.
+        pace: Pace,
     },
     /// A task failed.
     Failed {
@@ -59,6 +70,8 @@ pub enum Note {
         task: Task,
         /// Why.
         failure: Failure,
+        /// How well it kept to its schedule.
+        pace: Pace,
     },
     /// The outstation has restarted.
     Restarted,

@@ -24,7 +24,7 @@ mod unsolicited;
 pub use association::Association;
 pub use channel::Channel;
 pub use config::{AssociationConfig, ChannelConfig, Classes, EventPoll, TimeSync};
-pub use host::{Arrived, Failure, Host, Note, Receipt, Token};
+pub use host::{Arrived, Failure, Host, Note, Pace, Receipt, Token};
 pub use request::Request;
 pub use schedule::Task;
 

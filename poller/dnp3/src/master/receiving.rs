@@ -130,12 +130,12 @@ impl Channel {
         if indications.any(Indications::REFUSED) {
             self.associations[index].schedule.unsupported(flight.task);
             let failure = Failure::Refused { outstation, what: flight.request.text(), indications };
-            host.note(outstation, Note::Failed { task: flight.task, failure });
+            host.note(outstation, Note::Failed { task: flight.task, failure, pace: flight.pace });
         } else if let Some(next) = next_step(&flight, &gist, now) {
-            self.ask(index, flight.task, next, now);
+            self.ask(index, (flight.task, flight.pace), next, now);
         } else {
             self.conclude(index, &flight, &gist, indications, host);
-            host.note(outstation, Note::Done { task: flight.task, latency });
+            host.note(outstation, Note::Done { task: flight.task, latency, pace: flight.pace });
         }
     }
 

@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use super::{AssociationConfig, Classes, TimeSync};
+use super::{AssociationConfig, Classes, Pace, TimeSync};
 
 /// Something to be asked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -75,13 +75,15 @@ impl Grid {
         (!period.is_zero()).then_some(Self { next: first, period })
     }
 
-    /// The next point after now; those that passed are not made up for.
-    fn advance(&mut self, now: Duration) {
+    /// The next point after now; those that passed are not made up for. Returns how many passed beside the first.
+    fn advance(&mut self, now: Duration) -> u32 {
+        let mut passed = 0;
         if self.next <= now {
             let behind = now.saturating_sub(self.next).as_nanos() / self.period.as_nanos().max(1);
-            let steps = u32::try_from(behind).unwrap_or(u32::MAX).saturating_add(1);
-            self.next = self.next.saturating_add(self.period.saturating_mul(steps));
+            passed = u32::try_from(behind).unwrap_or(u32::MAX);
+            self.next = self.next.saturating_add(self.period.saturating_mul(passed.saturating_add(1)));
         }
+        passed
     }
 }
 
@@ -172,22 +174,31 @@ impl Schedule {
         once.into_iter().chain(grids).chain(integrity).chain(clock).min_by_key(|due| (due.at, due.task)).map(allowed)
     }
 
-    /// A task was begun: its next time is at the next point of its grid.
-    pub(super) fn begun(&mut self, due: Due, now: Duration) {
+    /// A task was begun: its next time is at the next point of its grid. Returns how well it kept to it.
+    pub(super) fn begun(&mut self, due: Due, now: Duration) -> Pace {
         let asked_once = |task: &Task| *task == due.task || due.task == Task::Static && task.is_poll();
         self.once.retain(|task| !asked_once(task));
-        match due.task {
+        let advance = |grids: &mut dyn Iterator<Item = &mut Grid>| grids.map(|grid| grid.advance(now)).sum();
+        let missed = match due.task {
+            // everything is read, so what was due is done
             Task::Integrity | Task::Static => {
-                // everything is read, so what was due is done
-                self.events.iter_mut().for_each(|grid| grid.advance(now));
-                self.integrity.iter_mut().for_each(|grid| grid.advance(now));
+                advance(&mut self.events.iter_mut().chain(self.integrity.iter_mut()))
             }
-            Task::Events(i) => self.events.iter_mut().skip(i).take(1).for_each(|grid| grid.advance(now)),
-            Task::Clock => self.clock.iter_mut().for_each(|grid| grid.advance(now)),
-            Task::ClearRestart => self.cleared_at = Some(now),
-            Task::SyncTime => self.synced_at = Some(now),
-            Task::DisableUnsolicited | Task::EnableUnsolicited | Task::Attributes => {}
-        }
+            Task::Events(i) => advance(&mut self.events.iter_mut().skip(i).take(1)),
+            Task::Clock => advance(&mut self.clock.iter_mut()),
+            Task::ClearRestart => {
+                self.cleared_at = Some(now);
+                0
+            }
+            Task::SyncTime => {
+                self.synced_at = Some(now);
+                0
+            }
+            Task::DisableUnsolicited | Task::EnableUnsolicited | Task::Attributes => 0,
+        };
+        // what is done once is due at once, whenever that is
+        let late = if due.at.is_zero() { Duration::ZERO } else { now.saturating_sub(due.at) };
+        Pace { late, missed }
     }
 
     /// A task failed for want of an answer: what was to be done once is still to be done.
