@@ -8,7 +8,9 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use poller::endpoint::{Clock, Context, EndpointPlan, RegulatorPlan, Report, UnitPlan, channel, run};
+use poller::endpoint::{
+    Clock, Context, EndpointPlan, LinkSettings, RegulatorPlan, Report, UnitPlan, channel, run,
+};
 use poller::modbus::{Table, Timeouts};
 use poller::profile::{Profile, ReadPlan};
 use regulator::Nameplate;
@@ -112,6 +114,7 @@ async fn ours(port: u16, count: usize, seconds: u64) -> Measured {
             profile: Ok(profile.clone()),
             regulators: vec![regulator],
             interval: INTERVAL,
+            link: LinkSettings::default(),
         };
         let address = format!("modbus-tcp://127.0.0.1:{port}");
         tokio::spawn(run(EndpointPlan { endpoint_id: id, address, units: vec![unit] }, context.clone()));

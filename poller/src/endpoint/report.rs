@@ -107,7 +107,7 @@ pub struct Outcome {
     pub endpoint_id: i32,
     /// Which unit behind it; none when the endpoint as a whole is meant (it does not accept a connection, or its
     /// configuration is wrong). An outcome that names a unit, good or bad, says that the endpoint does accept connections.
-    pub unit: Option<u8>,
+    pub unit: Option<u16>,
     /// When the poll ended.
     pub at: Timestamp,
     /// How it went.

@@ -129,7 +129,7 @@ impl Task {
         let ended = unit.poll(&mut self.client, &self.context.clock, &self.context.reports).await;
         let over = Instant::now();
         unit.schedule.finish(over);
-        let number = unit.unit;
+        let number = u16::from(unit.unit);
         let missed = unit.schedule.take_missed();
         let (unit, result) = self.note(index, ended, now, over).map_or_else(
             |(unit, failure)| (unit.then_some(number), Err(failure)),
@@ -177,7 +177,7 @@ impl Task {
     }
 }
 
-fn report_misconfigured(context: &Context, endpoint_id: i32, unit: Option<u8>, text: String) {
+fn report_misconfigured(context: &Context, endpoint_id: i32, unit: Option<u16>, text: String) {
     tracing::error!(endpoint_id, unit, "{text}");
     let outcome = Outcome {
         endpoint_id,

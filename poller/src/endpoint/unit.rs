@@ -16,6 +16,7 @@ use crate::profile::{Profile, ReadPlan, Validator, decode};
 
 /// One control behind an endpoint.
 pub(super) struct Unit {
+    /// As requests name it: at most 255.
     pub(super) unit: u8,
     pub(super) interval: Duration,
     pub(super) schedule: Schedule,
@@ -47,6 +48,12 @@ impl Unit {
     /// The unit ready to be polled, or why it cannot be.
     pub(super) fn new(plan: UnitPlan, schedule: Schedule) -> Result<Self, Failure> {
         let wrong = |text| Failure { kind: ErrorKind::Configuration, text };
+        let unit = u8::try_from(plan.unit).map_err(|_| {
+            wrong(format!(
+                "unit {} is not a Modbus unit identifier; write one from 0 to 255 in the inventory, or a dnp3 endpoint",
+                plan.unit
+            ))
+        })?;
         let profile = plan.profile.map_err(|errors| wrong(format!("wrong profile: {errors}")))?;
         if plan.regulators.is_empty() {
             return Err(wrong(format!("unit {} has no regulators", plan.unit)));
@@ -65,7 +72,7 @@ impl Unit {
             (r, validator)
         });
         Ok(Self {
-            unit: plan.unit,
+            unit,
             interval: plan.interval,
             schedule,
             backoff: Backoff::new(plan.interval),

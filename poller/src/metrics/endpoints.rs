@@ -27,7 +27,7 @@ pub struct EndpointState {
     /// Failures so far, by kind.
     pub failures: BTreeMap<&'static str, u64>,
     /// What fails now: the endpoint (no unit) or units behind it.
-    failing: BTreeMap<Option<u8>, (Timestamp, String)>,
+    failing: BTreeMap<Option<u16>, (Timestamp, String)>,
 }
 
 impl EndpointState {
@@ -74,7 +74,7 @@ impl Endpoints {
     }
 
     /// Forgets endpoints and units that are polled no longer.
-    pub fn keep(&mut self, units: &HashSet<(i32, u8)>) {
+    pub fn keep(&mut self, units: &HashSet<(i32, u16)>) {
         let endpoints: HashSet<i32> = units.iter().map(|(endpoint, _)| *endpoint).collect();
         self.0.retain(|id, state| {
             state.failing.retain(|unit, _| unit.is_none_or(|unit| units.contains(&(*id, unit))));
@@ -117,7 +117,7 @@ mod tests {
     use super::*;
     use crate::{endpoint::Answered, modbus::ErrorKind};
 
-    fn outcome(unit: Option<u8>, at_s: i64, kind: Option<ErrorKind>) -> Outcome {
+    fn outcome(unit: Option<u16>, at_s: i64, kind: Option<ErrorKind>) -> Outcome {
         let result = match kind {
             None => Ok(Answered { latency: Duration::from_millis(7) }),
             Some(kind) => Err(Failure { kind, text: format!("{} at {at_s}", kind.name()) }),

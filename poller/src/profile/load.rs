@@ -30,7 +30,11 @@ pub(super) fn load(file_name: &str, text: &str) -> Result<Profile, ProfileErrors
     let order = order(&mut fields, Order::default());
     let points = points(&mut fields, order);
     check::points(&points, merge, &mut faults);
-    if faults.is_empty() { Ok(Profile { title, merge, points }) } else { Err(faults.into_errors()) }
+    if faults.is_empty() {
+        Ok(Profile { title, merge, points, objects: vec![] })
+    } else {
+        Err(faults.into_errors())
+    }
 }
 
 fn title(fields: &mut Fields<'_, '_, '_>) -> String {

@@ -127,7 +127,7 @@ mod tests {
 
     fn profile(points: Vec<Point>, gap: u16, max: u16) -> Profile {
         let merge = Merge { gap, bit_gap: gap, max_registers: max.min(125), max_bits: max };
-        Profile { title: String::new(), merge, points }
+        Profile { title: String::new(), merge, points, objects: vec![] }
     }
 
     /// Every point lies wholly within its request, and no request breaks a limit or runs over too wide a gap.

@@ -10,7 +10,7 @@ use regulator::{Nameplate, WindingType};
 use sqlx::PgConnection;
 
 use crate::{
-    endpoint::{EndpointPlan, RegulatorPlan, UnitPlan},
+    endpoint::{EndpointPlan, LinkSettings, RegulatorPlan, UnitPlan},
     profile::{Profile, ProfileErrors},
 };
 
@@ -101,8 +101,8 @@ impl Profiles {
 fn plan(rows: &[Source], profiles: &mut Profiles) -> EndpointPlan {
     let mut units: Vec<UnitPlan> = Vec::new();
     for row in rows {
-        // the schema holds unit within 0 to 255 and position within 1 to 3
-        let unit = u8::try_from(row.unit).unwrap_or(u8::MAX);
+        // the schema holds unit within 0 to 65519 and position within 1 to 3
+        let unit = u16::try_from(row.unit).unwrap_or(u16::MAX);
         let regulator = RegulatorPlan {
             position: u8::try_from(row.position).unwrap_or(u8::MAX),
             regulator_id: row.regulator_id,
@@ -115,6 +115,7 @@ fn plan(rows: &[Source], profiles: &mut Profiles) -> EndpointPlan {
                 profile: profiles.get(&row.profile, &row.profile_source),
                 regulators: vec![regulator],
                 interval: interval(row),
+                link: LinkSettings::default(),
             }),
         }
     }

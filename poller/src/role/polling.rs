@@ -63,7 +63,7 @@ impl Polling {
                 task.end().await;
             }
         }
-        let units: HashSet<(i32, u8)> = inventory
+        let units: HashSet<(i32, u16)> = inventory
             .endpoints
             .iter()
             .flat_map(|(id, entry)| entry.plan.units.iter().map(move |unit| (*id, unit.unit)))

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use private_postgres::testing::TestDatabase;
-use regulator::{Quality, Quantity, Reading};
+use regulator::{Age, Quality, Quantity, Reading, TimeSource};
 use sqlx::PgConnection;
 
 use super::{row::Row, *};
@@ -41,7 +41,10 @@ async fn what_is_written_comes_back_and_is_named_in_the_feed() {
     let at = now();
     let mut partial = Reading::new(at - TimeDelta::days(3));
     partial.set(Quantity::Tap, None, Quality::NotAvailable);
-    let batch = [(50_002, full(at)), (50_001, full(at)), (50_001, partial)];
+    let mut reported = full(at);
+    reported.time_source = TimeSource::Device;
+    reported.set_age(Quantity::Current, Age::from_seconds(90));
+    let batch = [(50_002, reported), (50_001, full(at)), (50_001, partial)];
     let failing =
         [Failing { endpoint: 40_001, unit: Some(3), since: at, error: "no answer within 1 s".into() }];
     let id = writer.write(&batch, at, &failing).await.unwrap();

@@ -35,7 +35,7 @@ pub struct Failing {
     /// Whose it is.
     pub endpoint: i32,
     /// Which unit behind the endpoint; none when the endpoint itself cannot be reached.
-    pub unit: Option<u8>,
+    pub unit: Option<u16>,
     /// When the first of the failures in a row was.
     pub since: DateTime<Utc>,
     /// What is wrong, for people.

@@ -7,7 +7,8 @@ use std::time::Duration;
 
 use chrono::{TimeDelta, Utc};
 use poller::endpoint::{
-    Clock, Context, EndpointPlan, Outcome, RegulatorPlan, Report, ReportSender, UnitPlan, channel, run,
+    Clock, Context, EndpointPlan, LinkSettings, Outcome, RegulatorPlan, Report, ReportSender, UnitPlan,
+    channel, run,
 };
 use poller::modbus::{ErrorKind, Framing, Timeouts};
 use poller::profile::Profile;
@@ -34,10 +35,11 @@ fn unit(unit: u8) -> UnitPlan {
     let regulator =
         RegulatorPlan { position: 1, regulator_id: 1000 + i32::from(unit), nameplate: Nameplate::common() };
     UnitPlan {
-        unit,
+        unit: unit.into(),
         profile: Profile::parse("test.toml", PROFILE).map(Arc::new),
         regulators: vec![regulator],
         interval: INTERVAL,
+        link: LinkSettings::default(),
     }
 }
 
@@ -166,7 +168,7 @@ async fn several_dead_units_together_leave_time_for_the_living_and_each_is_still
     let peer = Peer::start(Framing::Tcp, silent).await;
     let units = vec![unit(1), unit(9), unit(10), unit(11)];
     let mut running = Running::start(&peer.address, units);
-    let mut tried: HashMap<u8, u32> = HashMap::new();
+    let mut tried: HashMap<u16, u32> = HashMap::new();
     while [9, 10, 11].iter().any(|u| tried.get(u).copied().unwrap_or(0) < 3) {
         *tried.entry(running.outcome().await.unit.unwrap()).or_default() += 1;
     }
@@ -283,13 +285,18 @@ async fn wrong_configuration_is_told_and_the_rest_is_polled() {
     bad_profile.profile = Profile::parse("bad.toml", "title = 1").map(Arc::new);
     let mut bad_position = unit(3);
     bad_position.regulators[0].position = 2;
-    let mut running = Running::start(&peer.address, vec![bad_profile, bad_position, unit(1)]);
+    let mut bad_unit = unit(4);
+    bad_unit.unit = 256;
+    let mut running = Running::start(&peer.address, vec![bad_profile, bad_position, bad_unit, unit(1)]);
     let outcome = running.outcome().await;
     assert_eq!((outcome.unit, kind(&outcome)), (Some(2), Some(ErrorKind::Configuration)));
     assert!(outcome.result.unwrap_err().text.contains("bad.toml:1: title is integer, not a string"));
     let outcome = running.outcome().await;
     assert_eq!((outcome.unit, kind(&outcome)), (Some(3), Some(ErrorKind::Configuration)));
     assert!(outcome.result.unwrap_err().text.contains("no points for position 2"));
+    let outcome = running.outcome().await;
+    assert_eq!((outcome.unit, kind(&outcome)), (Some(256), Some(ErrorKind::Configuration)));
+    assert!(outcome.result.unwrap_err().text.contains("write one from 0 to 255"));
     assert_eq!(running.reading().await.0, 1001);
     running.end().await;
 

@@ -12,7 +12,7 @@ use std::{
 use anyhow::{Context, Result, bail};
 use chrono::Utc;
 use poller::{
-    endpoint::{self, Clock, EndpointPlan, RegulatorPlan, Report, UnitPlan},
+    endpoint::{self, Clock, EndpointPlan, LinkSettings, RegulatorPlan, Report, UnitPlan},
     modbus::{Table, Timeouts},
     profile::{Profile, ReadPlan},
 };
@@ -125,10 +125,11 @@ async fn ours(controls: Vec<Control>, window: Window) -> Result<()> {
     for (id, control) in (0..).zip(controls) {
         let regulator = RegulatorPlan { position: 1, regulator_id: id, nameplate: Nameplate::common() };
         let unit = UnitPlan {
-            unit: control.unit,
+            unit: control.unit.into(),
             profile: Ok(control.profile),
             regulators: vec![regulator],
             interval: INTERVAL,
+            link: LinkSettings::default(),
         };
         let plan = EndpointPlan { endpoint_id: id, address: control.address, units: vec![unit] };
         tokio::spawn(endpoint::run(plan, context.clone()));

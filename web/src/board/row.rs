@@ -74,6 +74,15 @@ pub const fn reason(quality: Quality) -> &'static str {
         Quality::Frozen => "frozen",
         Quality::Stale => "stale",
         Quality::Implausible => "implausible",
+        Quality::Offline => "off line",
+        Quality::Restarted => "not renewed",
+        Quality::CommunicationLost => "comm lost",
+        Quality::Forced => "forced",
+        Quality::OverRange => "over range",
+        Quality::ReferenceCheck => "reference",
+        Quality::Discontinuity => "discontinuous",
+        Quality::RolledOver => "rolled over",
+        Quality::Chatter => "chattering",
     }
 }
 

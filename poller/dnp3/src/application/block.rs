@@ -151,12 +151,7 @@ impl<'a> Blocks<'a> {
     }
 
     /// Reads the range field. Which objects are meant, and how many bytes of index precede each.
-    fn extent(
-        &mut self,
-        group: u8,
-        variation: u8,
-        qualifier: u8,
-    ) -> Result<(Extent, u8), ObjectError> {
+    fn extent(&mut self, group: u8, variation: u8, qualifier: u8) -> Result<(Extent, u8), ObjectError> {
         let range = |start: u32, stop: u32| match (u16::try_from(start), u16::try_from(stop)) {
             (Ok(start), Ok(stop)) if start <= stop => Ok(Extent::Range { start, stop }),
             _ => Err(ObjectError::ImpossibleRange { group, variation, start, stop }),

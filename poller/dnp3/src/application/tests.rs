@@ -71,7 +71,10 @@ fn what_makes_no_sense_is_refused_by_name() {
         ("FE 01 00 00 00 00", UnknownObject { group: 254, variation: 1 }),
         ("1E 09 00 00 00 00", UnknownObject { group: 30, variation: 9 }),
         ("20 01 28 FF FF 00", DataCut { group: 32, variation: 1, count: 65_535 }),
-        ("1E 01 02 00 00 01 00 00 00 01 00", ImpossibleRange { group: 30, variation: 1, start: 65_536, stop: 65_536 }),
+        (
+            "1E 01 02 00 00 01 00 00 00 01 00",
+            ImpossibleRange { group: 30, variation: 1, start: 65_536, stop: 65_536 },
+        ),
         ("1E 01 01 00 00 FF FF 00", DataCut { group: 30, variation: 1, count: 65_536 }),
         ("00 FC 00 00 00 01 05 41", DataCut { group: 0, variation: 252, count: 1 }),
         ("FE 01 5B 01 05 00 41", DataCut { group: 254, variation: 1, count: 1 }),
@@ -92,7 +95,8 @@ fn what_came_before_an_unknown_object_is_kept() {
 #[test]
 fn objects_that_say_their_own_length_are_stepped_over() {
     let bytes = hex("FE 07 5B 02 01 00 AA 02 00 BB CC 1E 02 00 05 05 01 2A 00");
-    let groups: Vec<(u8, u32)> = Blocks::with_data(&bytes).map(|b| b.unwrap()).map(|b| (b.group, b.count)).collect();
+    let groups: Vec<(u8, u32)> =
+        Blocks::with_data(&bytes).map(|b| b.unwrap()).map(|b| (b.group, b.count)).collect();
     assert_eq!(groups, [(254, 2), (30, 1)]);
 }
 

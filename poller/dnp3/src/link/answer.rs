@@ -10,9 +10,9 @@ use super::{Control, Function, Header, Primary, Secondary};
 #[must_use]
 pub const fn answer(asked: &Header, from_master: bool) -> Option<Header> {
     let secondary = match asked.control.function {
-        Function::Primary(Primary::ResetLinkStates | Primary::TestLinkStates | Primary::ConfirmedUserData) => {
-            Secondary::Ack
-        }
+        Function::Primary(
+            Primary::ResetLinkStates | Primary::TestLinkStates | Primary::ConfirmedUserData,
+        ) => Secondary::Ack,
         Function::Primary(Primary::RequestLinkStatus) => Secondary::LinkStatus,
         Function::Unknown { primary: true, .. } => Secondary::NotSupported,
         Function::Primary(Primary::UnconfirmedUserData)

@@ -99,8 +99,11 @@ fn a_length_below_five_is_no_header() {
 fn each_link_request_has_its_answer() {
     let ask = |number: u8| {
         let control = Control::from_byte(0xC0 | number);
-        answer(&Header { control, ..header(true, Function::Primary(Primary::TestLinkStates), 1, 1024) }, false)
-            .map(|h| (h.control.byte(), h.destination.number(), h.source.number()))
+        answer(
+            &Header { control, ..header(true, Function::Primary(Primary::TestLinkStates), 1, 1024) },
+            false,
+        )
+        .map(|h| (h.control.byte(), h.destination.number(), h.source.number()))
     };
     assert_eq!(ask(0), Some((0x00, 1024, 1)));
     assert_eq!(ask(2), Some((0x00, 1024, 1)));

@@ -120,7 +120,9 @@ impl Channel {
 
     /// What a token stands for has been stored (or was lost): it is confirmed (or not).
     pub fn stored(&mut self, token: Token, stored: bool, now: Now, host: &mut impl Host) {
-        let Some(index) = usize::try_from(token.0 >> TOKEN_BITS).ok().filter(|i| *i < self.associations.len()) else {
+        let Some(index) =
+            usize::try_from(token.0 >> TOKEN_BITS).ok().filter(|i| *i < self.associations.len())
+        else {
             return;
         };
         let association = &mut self.associations[index];

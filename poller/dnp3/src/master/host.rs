@@ -106,7 +106,9 @@ pub enum Failure {
         stranger_address: Option<Address>,
     },
     /// The answer began and did not end.
-    #[error("the answer of outstation {outstation} to {what} did not end: {fragments} fragments in {millis} ms")]
+    #[error(
+        "the answer of outstation {outstation} to {what} did not end: {fragments} fragments in {millis} ms"
+    )]
     Endless {
         /// Who answered.
         outstation: Address,

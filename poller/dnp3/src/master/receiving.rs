@@ -48,7 +48,8 @@ impl Channel {
     fn frame(&mut self, frame: &Frame<'_>, now: Now, host: &mut impl Host) {
         let header = frame.header;
         let known = self.associations.iter().position(|a| a.outstation() == header.source);
-        let Some(index) = known.filter(|_| header.destination == self.config.master && !header.control.from_master)
+        let Some(index) =
+            known.filter(|_| header.destination == self.config.master && !header.control.from_master)
         else {
             self.foreign += 1;
             if let Some(flight) = &mut self.flight {

@@ -93,7 +93,11 @@ impl Schedule {
         Self {
             once: vec![],
             integrity: Grid::every(config.integrity_period, start + config.integrity_period),
-            events: config.event_polls.iter().filter_map(|p| Grid::every(p.period, start + p.period)).collect(),
+            events: config
+                .event_polls
+                .iter()
+                .filter_map(|p| Grid::every(p.period, start + p.period))
+                .collect(),
             clock: Grid::every(config.clock_period, start),
             cleared_at: None,
             synced_at: None,
@@ -164,14 +168,20 @@ impl Schedule {
     /// What is to be done first, and when. While events cannot be stored, only present values are read.
     pub(super) fn first(&self, storing: bool) -> Option<Due> {
         let once = self.once.iter().min().map(|task| Due { task: *task, at: Duration::ZERO });
-        let grids = self.events.iter().enumerate().map(|(i, grid)| Due { task: Task::Events(i), at: grid.next });
+        let grids =
+            self.events.iter().enumerate().map(|(i, grid)| Due { task: Task::Events(i), at: grid.next });
         let integrity = self.integrity.map(|grid| Due { task: Task::Integrity, at: grid.next });
         let clock = self.clock.map(|grid| Due { task: Task::Clock, at: grid.next });
         let allowed = |due: Due| match due.task {
             Task::Events(_) | Task::Integrity if !storing => Due { task: Task::Static, ..due },
             _ => due,
         };
-        once.into_iter().chain(grids).chain(integrity).chain(clock).min_by_key(|due| (due.at, due.task)).map(allowed)
+        once.into_iter()
+            .chain(grids)
+            .chain(integrity)
+            .chain(clock)
+            .min_by_key(|due| (due.at, due.task))
+            .map(allowed)
     }
 
     /// A task was begun: its next time is at the next point of its grid. Returns how well it kept to it.
@@ -252,7 +262,14 @@ mod tests {
         let mut s = schedule(|c| c.integrity_period = S(25));
         assert_eq!(
             run(&mut s, S(50)),
-            [(Task::Events(0), 10), (Task::Events(0), 20), (Task::Integrity, 25), (Task::Events(0), 30), (Task::Events(0), 40), (Task::Integrity, 50)]
+            [
+                (Task::Events(0), 10),
+                (Task::Events(0), 20),
+                (Task::Integrity, 25),
+                (Task::Events(0), 30),
+                (Task::Events(0), 40),
+                (Task::Integrity, 50)
+            ]
         );
     }
 

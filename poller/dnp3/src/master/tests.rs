@@ -268,10 +268,8 @@ fn late_and_foreign_answers_are_not_taken_for_the_answer() {
     assert_eq!(story.channel.foreign_frames(), 1);
     story.wait(5);
     story.says_nothing();
-    story.was_told(&[
-        "no answer from outstation 10 to the read of class 1, 2, 3 within 5000 ms; \
-         frames came from address 11 instead",
-    ]);
+    story.was_told(&["no answer from outstation 10 to the read of class 1, 2, 3 within 5000 ms; \
+         frames came from address 11 instead"]);
 }
 
 #[test]

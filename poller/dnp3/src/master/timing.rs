@@ -46,12 +46,15 @@ impl Channel {
         let dues = all.filter_map(|(index, association)| {
             let due = association.schedule.first(association.storing)?;
             let silent = association.is_silent();
-            let earliest = if silent { association.not_before.max(self.silent_after) } else { Duration::ZERO };
+            let earliest =
+                if silent { association.not_before.max(self.silent_after) } else { Duration::ZERO };
             let at = due.at.max(earliest);
             Some((at > now, silent, at, association.heard_at, index, Due { at, ..due }))
         });
-        dues.min_by_key(|(later, silent, at, heard, index, _)| (*later, *silent && !*later, *at, *heard, *index))
-            .map(|(.., index, due)| (index, due))
+        dues.min_by_key(|(later, silent, at, heard, index, _)| {
+            (*later, *silent && !*later, *at, *heard, *index)
+        })
+        .map(|(.., index, due)| (index, due))
     }
 
     fn give_up_storing(&mut self, now: Now, host: &mut impl Host) {

@@ -1,6 +1,8 @@
 //! Values out of a block, one at a time, without copying.
 
-use super::{DoubleBit, EventTime, Fields, Flags, Kind, Layout, Meaning, Number, Point, Time, Timestamp, Value};
+use super::{
+    DoubleBit, EventTime, Fields, Flags, Kind, Layout, Meaning, Number, Point, Time, Timestamp, Value,
+};
 use crate::application::{Block, Indexing};
 
 /// The common time of occurrence that relative times of a fragment count from.
@@ -85,7 +87,9 @@ impl<'a> Points<'a> {
         };
         let time = match fields.time {
             EventTime::None => None,
-            EventTime::Absolute => Some(Time { at: Timestamp::from_bytes(self.bytes()?), synchronised: None }),
+            EventTime::Absolute => {
+                Some(Time { at: Timestamp::from_bytes(self.bytes()?), synchronised: None })
+            }
             EventTime::Relative => {
                 let later = u16::from_le_bytes(self.bytes()?);
                 self.common.map(|common| Time { at: common.at.plus(later.into()), ..common })

@@ -59,7 +59,8 @@ fn packed_states_count_from_the_lowest_bit() {
     );
     assert_eq!(
         read("03 01 00 00 04 E4 01"),
-        ["0 Intermediate", "1 Off", "2 On", "3 Indeterminate", "4 Off"].map(|line| format!("DoubleBit {line}"))
+        ["0 Intermediate", "1 Off", "2 On", "3 Indeterminate", "4 Off"]
+            .map(|line| format!("DoubleBit {line}"))
     );
 }
 
@@ -83,7 +84,10 @@ fn every_width_and_sign() {
 #[test]
 fn times_absolute_and_relative() {
     assert_eq!(read("02 02 17 01 03 81 D2 04 00 00 00 00"), ["Binary 3 true 81 @1234"]);
-    assert_eq!(read("20 03 28 01 00 03 00 01 05 00 00 00 88 6E D0 92 4A 01"), ["Analog 3 5 01 @1419802341000"]);
+    assert_eq!(
+        read("20 03 28 01 00 03 00 01 05 00 00 00 88 6E D0 92 4A 01"),
+        ["Analog 3 5 01 @1419802341000"]
+    );
     assert_eq!(
         read("33 01 07 01 D2 04 00 00 00 00 02 03 17 02 00 81 00 00 01 01 10 00"),
         ["Binary 0 true 81 @1234 synchronised", "Binary 1 false 01 @1250 synchronised"]
@@ -103,7 +107,10 @@ fn flags_say_what_is_wrong() {
     assert_eq!(faults(Kind::Binary, 0x81), []);
     assert_eq!(faults(Kind::Binary, 0x00), [Offline]);
     assert_eq!(faults(Kind::Binary, 0x21), [Chatter]);
-    assert_eq!(faults(Kind::Analog, 0x3F), [CommunicationLost, Restart, RemoteForced, LocalForced, OverRange]);
+    assert_eq!(
+        faults(Kind::Analog, 0x3F),
+        [CommunicationLost, Restart, RemoteForced, LocalForced, OverRange]
+    );
     assert_eq!(faults(Kind::Analog, 0x41), [ReferenceCheck]);
     assert_eq!(faults(Kind::Counter, 0x61), [Discontinuity, Rollover]);
     // the upper bits of a double-bit input are its state
@@ -115,7 +122,9 @@ fn flags_say_what_is_wrong() {
 #[test]
 fn attributes_are_read() {
     use attribute::Content;
-    let bytes = hex("00 FC 00 00 00 01 05 4D 61 6B 65 72 00 D9 00 00 00 02 02 34 12 00 10 00 00 00 03 01 FE 00 11 00 00 00 04 04 00 00 C0 3F");
+    let bytes = hex(
+        "00 FC 00 00 00 01 05 4D 61 6B 65 72 00 D9 00 00 00 02 02 34 12 00 10 00 00 00 03 01 FE 00 11 00 00 00 04 04 00 00 C0 3F",
+    );
     let attributes: Vec<_> =
         Blocks::with_data(&bytes).flat_map(|b| b.unwrap().attributes().collect::<Vec<_>>()).collect();
     let contents: Vec<_> = attributes.iter().map(|a| (a.variation, a.content)).collect();

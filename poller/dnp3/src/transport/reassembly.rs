@@ -87,7 +87,9 @@ impl Reassembly {
             }
             Some((last, _)) if header.sequence == last.next() => true,
             // repeated by the link: has its data already
-            Some((last, begin)) if header.sequence == last && self.fragment.get(begin..) == Some(data) => false,
+            Some((last, begin)) if header.sequence == last && self.fragment.get(begin..) == Some(data) => {
+                false
+            }
             Some(_) => {
                 self.counters.broken += 1;
                 self.reset();
