@@ -105,6 +105,7 @@ async fn ours(port: u16, count: usize, seconds: u64) -> Measured {
         reports,
         clock: Arc::new(Clock::system()),
         stop: CancellationToken::new(),
+        tls: None,
     };
     let profile = profile();
     for id in 0..i32::try_from(count).unwrap() {

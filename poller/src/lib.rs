@@ -7,9 +7,11 @@ pub mod endpoint;
 pub mod fleet;
 pub mod metrics;
 pub mod modbus;
+mod outstation;
 pub mod probe;
 pub mod profile;
 mod role;
 pub mod store;
 
-pub use role::{Config, run};
+pub use outstation::Tls;
+pub use role::{Config, TlsFiles, run};

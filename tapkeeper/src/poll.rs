@@ -1,6 +1,6 @@
 //! The poller role.
 
-use std::net::SocketAddr;
+use std::{net::SocketAddr, path::PathBuf};
 
 use anyhow::Result;
 
@@ -23,6 +23,15 @@ pub(crate) struct Args {
     /// Days for which single readings are kept; rollups stay.
     #[arg(long, env = "TAPKEEPER_RETENTION_DAYS", default_value_t = poller::Config::RETENTION_DAYS)]
     retention_days: u32,
+    /// For endpoints over TLS: PEM file with the authority that signed their certificates.
+    #[arg(long, env = "TAPKEEPER_DNP3_AUTHORITY", requires_all = ["dnp3_certificate", "dnp3_key"])]
+    dnp3_authority: Option<PathBuf>,
+    /// For endpoints over TLS: PEM file with this poller's own certificate.
+    #[arg(long, env = "TAPKEEPER_DNP3_CERTIFICATE", requires_all = ["dnp3_authority", "dnp3_key"])]
+    dnp3_certificate: Option<PathBuf>,
+    /// For endpoints over TLS: PEM file with the private key of that certificate.
+    #[arg(long, env = "TAPKEEPER_DNP3_KEY", requires_all = ["dnp3_authority", "dnp3_certificate"])]
+    dnp3_key: Option<PathBuf>,
 }
 
 pub(crate) async fn run(args: Args) -> Result<()> {
@@ -32,6 +41,8 @@ pub(crate) async fn run(args: Args) -> Result<()> {
         metrics_listen: args.metrics,
         hold_limit: args.hold_limit,
         retention_days: args.retention_days,
+        tls: (args.dnp3_authority.zip(args.dnp3_certificate).zip(args.dnp3_key))
+            .map(|((authority, certificate), key)| poller::TlsFiles { authority, certificate, key }),
     };
     poller::run(config, stopping::on_signal()).await
 }

@@ -9,30 +9,30 @@ const JITTER: f64 = 0.2;
 
 /// Doubling waits, jittered, up to half a minute.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Backoff {
+pub(crate) struct Backoff {
     first: Duration,
     failures: u32,
 }
 
 impl Backoff {
     /// Begins with about this wait.
-    pub(super) const fn new(first: Duration) -> Self {
+    pub(crate) const fn new(first: Duration) -> Self {
         Self { first, failures: 0 }
     }
 
     /// One more failure in a row; how long to wait now. `chance` is from 0 to 1.
-    pub(super) fn fail(&mut self, chance: f64) -> Duration {
+    pub(crate) fn fail(&mut self, chance: f64) -> Duration {
         let doubled = self.first.saturating_mul(1u32.checked_shl(self.failures).unwrap_or(u32::MAX));
         self.failures = self.failures.saturating_add(1).min(31);
         let wait = doubled.min(LONGEST.max(self.first));
         wait.mul_f64(1.0 + JITTER * (2.0 * chance.clamp(0.0, 1.0) - 1.0))
     }
 
-    pub(super) const fn succeed(&mut self) {
+    pub(crate) const fn succeed(&mut self) {
         self.failures = 0;
     }
 
-    pub(super) const fn is_failing(&self) -> bool {
+    pub(crate) const fn is_failing(&self) -> bool {
         self.failures > 0
     }
 }

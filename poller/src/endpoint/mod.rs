@@ -18,6 +18,7 @@ use regulator::Nameplate;
 
 use crate::profile::{Profile, ProfileErrors};
 
+pub(crate) use backoff::Backoff;
 pub use clock::Clock;
 pub use report::{
     Answered, DeviceEvent, DeviceNews, Failure, Identity, Outcome, Receipt, Report, ReportSender, channel,

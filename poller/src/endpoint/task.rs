@@ -13,6 +13,7 @@ use super::schedule::Schedule;
 use super::unit::{Ended, Unit};
 use super::{Clock, EndpointPlan, Report};
 use crate::modbus::{Address, Client, ErrorKind, Timeouts};
+use crate::outstation::Tls;
 
 /// First wait after a failed connection.
 const RECONNECT: Duration = Duration::from_secs(1);
@@ -31,6 +32,8 @@ pub struct Context {
     pub clock: Arc<Clock>,
     /// Ends the tasks.
     pub stop: CancellationToken,
+    /// What to show to endpoints that are reached over TLS.
+    pub tls: Option<Tls>,
 }
 
 /// Polls an endpoint until stopped. What cannot be polled because it is configured wrongly is reported once, and the rest is polled.

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use regulator::Timestamp;
 
 use crate::{
-    endpoint::{Failure, Outcome},
+    endpoint::{DeviceEvent, DeviceNews, Failure, Identity, Outcome},
     store::Failing,
 };
 
@@ -26,6 +26,14 @@ pub struct EndpointState {
     pub polls: u64,
     /// Failures so far, by kind.
     pub failures: BTreeMap<&'static str, u64>,
+    /// How often devices behind it restarted.
+    pub restarts: u64,
+    /// How often devices behind it lost events.
+    pub overflows: u64,
+    /// What the units behind it say they are.
+    pub identities: BTreeMap<u16, Identity>,
+    /// How far their clocks are ahead of ours, ms.
+    offsets_ms: BTreeMap<u16, i64>,
     /// What fails now: the endpoint (no unit) or units behind it.
     failing: BTreeMap<Option<u16>, (Timestamp, String)>,
 }
@@ -35,6 +43,21 @@ impl EndpointState {
     #[must_use]
     pub fn failing_since(&self) -> Option<Timestamp> {
         self.failing.values().map(|(since, _)| *since).min()
+    }
+
+    /// The largest difference of a clock behind it, ms ahead of ours; none while none is known.
+    #[must_use]
+    pub fn clock_offset_ms(&self) -> Option<i64> {
+        self.offsets_ms.values().copied().max_by_key(|offset| offset.unsigned_abs())
+    }
+
+    fn note_event(&mut self, event: DeviceEvent) {
+        match event.what {
+            DeviceNews::Restarted => self.restarts += 1,
+            DeviceNews::Overflowed => self.overflows += 1,
+            DeviceNews::ClockOffset { millis } => drop(self.offsets_ms.insert(event.unit, millis)),
+            DeviceNews::Identity(identity) => drop(self.identities.insert(event.unit, identity)),
+        }
     }
 
     fn note(&mut self, outcome: &Outcome) {
@@ -73,11 +96,24 @@ impl Endpoints {
         self.0.entry(outcome.endpoint_id).or_default().note(outcome);
     }
 
+    /// Learns what a device told of itself.
+    pub fn note_event(&mut self, event: DeviceEvent) {
+        self.0.entry(event.endpoint_id).or_default().note_event(event);
+    }
+
+    /// Restarts and overflows of all devices.
+    #[must_use]
+    pub fn device_events(&self) -> (u64, u64) {
+        self.0.values().fold((0, 0), |(r, o), state| (r + state.restarts, o + state.overflows))
+    }
+
     /// Forgets endpoints and units that are polled no longer.
     pub fn keep(&mut self, units: &HashSet<(i32, u16)>) {
         let endpoints: HashSet<i32> = units.iter().map(|(endpoint, _)| *endpoint).collect();
         self.0.retain(|id, state| {
             state.failing.retain(|unit, _| unit.is_none_or(|unit| units.contains(&(*id, unit))));
+            state.identities.retain(|unit, _| units.contains(&(*id, *unit)));
+            state.offsets_ms.retain(|unit, _| units.contains(&(*id, *unit)));
             endpoints.contains(id)
         });
     }
@@ -138,6 +174,23 @@ mod tests {
         assert_eq!(failing[0].error, "timeout at 11");
         endpoints.note(&outcome(Some(3), 21, None));
         assert_eq!(endpoints.failing(), []);
+    }
+
+    #[test]
+    fn what_devices_tell_of_themselves_is_kept_by_endpoint() {
+        let mut endpoints = Endpoints::default();
+        let tell = |endpoints: &mut Endpoints, unit, what| {
+            endpoints.note_event(DeviceEvent { endpoint_id: 1, unit, what });
+        };
+        tell(&mut endpoints, 3, DeviceNews::Restarted);
+        tell(&mut endpoints, 4, DeviceNews::Restarted);
+        tell(&mut endpoints, 3, DeviceNews::Overflowed);
+        tell(&mut endpoints, 3, DeviceNews::ClockOffset { millis: 20 });
+        tell(&mut endpoints, 4, DeviceNews::ClockOffset { millis: -900 });
+        assert_eq!(endpoints.device_events(), (2, 1));
+        assert_eq!(endpoints.take()[0].1.clock_offset_ms(), Some(-900));
+        endpoints.keep(&[(1, 3)].into());
+        assert_eq!(endpoints.take()[0].1.clock_offset_ms(), Some(20));
     }
 
     #[test]

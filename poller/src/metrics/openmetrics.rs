@@ -19,6 +19,9 @@ pub(super) fn render(counters: &Counters) -> String {
         let n = c.failures.get(kind.name()).copied().unwrap_or(0);
         out.line("poll_failures_total", &format!("{{kind=\"{}\"}}", kind.name()), n);
     }
+    let (restarts, overflows) = c.endpoints.device_events();
+    out.counter("device_restarts", "Restarts that devices told of.", restarts);
+    out.counter("device_overflows", "Times that devices lost events.", overflows);
     out.histogram("poll_lateness_seconds", "How late polls started.", &c.lateness);
     out.histogram("poll_latency_seconds", "Slowest request of answered polls.", &c.latency);
     out.gauge("readings_held", "Readings that wait for the database.", c.held);

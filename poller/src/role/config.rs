@@ -1,6 +1,9 @@
 //! What the poller needs to be told, read once and complete.
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use crate::outstation::Tls;
 
 /// Settings of one poller.
 #[derive(Debug, Clone)]
@@ -15,6 +18,25 @@ pub struct Config {
     pub hold_limit: usize,
     /// Days for which readings and their minutes are kept; hours and days of them stay.
     pub retention_days: u32,
+    /// For endpoints that are reached over TLS; without, they are reported as misconfigured.
+    pub tls: Option<TlsFiles>,
+}
+
+/// PEM files for DNP3 over TLS.
+#[derive(Debug, Clone)]
+pub struct TlsFiles {
+    /// Certificates of the authority that signed the endpoints'.
+    pub authority: PathBuf,
+    /// The poller's own certificate, with those between it and its authority.
+    pub certificate: PathBuf,
+    /// The private key of that certificate.
+    pub key: PathBuf,
+}
+
+impl TlsFiles {
+    pub(super) fn load(&self) -> anyhow::Result<Tls> {
+        Tls::from_files(&self.authority, &self.certificate, &self.key)
+    }
 }
 
 impl Config {
@@ -32,6 +54,7 @@ impl Config {
             metrics_listen: None,
             hold_limit: Self::HOLD_LIMIT,
             retention_days: Self::RETENTION_DAYS,
+            tls: None,
         }
     }
 }

@@ -13,7 +13,7 @@ use sqlx::PgConnection;
 use tokio::{net::TcpListener, time::sleep};
 use tokio_util::sync::CancellationToken;
 
-pub use config::Config;
+pub use config::{Config, TlsFiles};
 
 use crate::{
     endpoint::{self, Clock},
@@ -32,9 +32,10 @@ const LOOK: Duration = Duration::from_secs(2);
 /// it holds and returns. Waits for the database at the start; when it goes away later, polling goes on.
 ///
 /// # Errors
-/// When the address for metrics cannot be listened on.
+/// When the address for metrics cannot be listened on, or a file for TLS cannot be used.
 pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     let started_at = Utc::now();
+    let tls = config.tls.as_ref().map(TlsFiles::load).transpose()?;
     let counters = Shared::new(started_at);
     // what serves the store outlives the polls, so that the last readings are written
     let store_stop = CancellationToken::new();
@@ -67,7 +68,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
             counters.clone(),
         ));
         let background = background::start(&target, &counters, &store_stop);
-        let mut polling = Polling::new(sender, clock, counters, stop.clone());
+        let mut polling = Polling::new(sender, clock, counters, stop.clone(), tls);
         polling.follow(&inventory).await;
         tracing::info!(endpoints = inventory.endpoints.len(), regulators = inventory.regulators, "polling");
         watch(&config.database_url, connection, inventory.version, &mut polling, &stop).await;

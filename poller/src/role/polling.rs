@@ -13,6 +13,7 @@ use crate::{
     endpoint::{self, Clock, Context, ReportSender},
     metrics::Shared,
     modbus::Timeouts,
+    outstation::Tls,
 };
 
 /// All tasks that poll.
@@ -22,6 +23,7 @@ pub(super) struct Polling {
     clock: Arc<Clock>,
     counters: Shared,
     stop: CancellationToken,
+    tls: Option<Tls>,
 }
 
 struct Task {
@@ -45,8 +47,9 @@ impl Polling {
         clock: Arc<Clock>,
         counters: Shared,
         stop: CancellationToken,
+        tls: Option<Tls>,
     ) -> Self {
-        Self { tasks: HashMap::new(), sender, clock, counters, stop }
+        Self { tasks: HashMap::new(), sender, clock, counters, stop, tls }
     }
 
     /// Starts what is new, ends what is gone, and starts anew what changed. What an ended task has reported is stored all the
@@ -89,6 +92,7 @@ impl Polling {
             reports: self.sender.clone(),
             clock: Arc::clone(&self.clock),
             stop: stop.clone(),
+            tls: self.tls.clone(),
         };
         let handle = tokio::spawn(endpoint::run(entry.plan.clone(), context));
         Task { made_of: entry.made_of.clone(), stop, handle }

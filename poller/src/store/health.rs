@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 
+use crate::endpoint::Identity;
 use crate::metrics::{EndpointState, Shared};
 
 /// Writes what the counters say of this poller and its endpoints.
@@ -43,7 +44,8 @@ pub async fn write(connection: &mut PgConnection, poller: &str, counters: &Share
     )
     .execute(&mut *connection)
     .await?;
-    write_endpoints(connection, poller, &endpoints).await
+    write_endpoints(connection, poller, &endpoints).await?;
+    write_devices(connection, &endpoints).await
 }
 
 /// The numbers of the poller itself, in the types of the table.
@@ -98,23 +100,27 @@ async fn write_endpoints(
     let polls: Vec<i64> = endpoints.iter().map(|(_, s)| count(s.polls)).collect();
     let failures: Vec<serde_json::Value> =
         endpoints.iter().map(|(_, s)| serde_json::json!(s.failures)).collect();
+    let restarts: Vec<i64> = endpoints.iter().map(|(_, s)| count(s.restarts)).collect();
+    let overflows: Vec<i64> = endpoints.iter().map(|(_, s)| count(s.overflows)).collect();
+    let offsets: Vec<Option<i64>> = endpoints.iter().map(|(_, s)| s.clock_offset_ms()).collect();
     sqlx::query!(
         "insert into endpoint_health (endpoint_id, poller, updated_at, last_success_at, last_failure_at, failing_since,
-             last_error_kind, last_error, latency_ms, lateness_ms, polls, failures)
-         select id, $1, clock_timestamp(), success, failure, failing, kind, error, latency, lateness, polls, failures
+             last_error_kind, last_error, latency_ms, lateness_ms, polls, failures, restarts, overflows, clock_offset_ms)
+         select id, $1, clock_timestamp(), success, failure, failing, kind, error, latency, lateness, polls, failures, restarts,
+             overflows, clock
          from unnest($2::int[], $3::timestamptz[], $4::timestamptz[], $5::timestamptz[], $6::text[], $7::text[], $8::real[],
-                     $9::real[], $10::bigint[], $11::jsonb[])
-              h (id, success, failure, failing, kind, error, latency, lateness, polls, failures)
+                     $9::real[], $10::bigint[], $11::jsonb[], $12::bigint[], $13::bigint[], $14::bigint[])
+              h (id, success, failure, failing, kind, error, latency, lateness, polls, failures, restarts, overflows, clock)
          join endpoint using (id)
          on conflict (endpoint_id) do update set (poller, updated_at, last_success_at, last_failure_at, failing_since,
-             last_error_kind, last_error, latency_ms, lateness_ms, polls, failures)
+             last_error_kind, last_error, latency_ms, lateness_ms, polls, failures, restarts, overflows, clock_offset_ms)
          = row (excluded.poller, excluded.updated_at,
              coalesce(excluded.last_success_at, endpoint_health.last_success_at),
              coalesce(excluded.last_failure_at, endpoint_health.last_failure_at), excluded.failing_since,
              coalesce(excluded.last_error_kind, endpoint_health.last_error_kind),
              coalesce(excluded.last_error, endpoint_health.last_error),
              coalesce(excluded.latency_ms, endpoint_health.latency_ms), excluded.lateness_ms, excluded.polls,
-             excluded.failures)",
+             excluded.failures, excluded.restarts, excluded.overflows, excluded.clock_offset_ms)",
         poller,
         &ids,
         &column(|s| s.last_success_at) as &[Option<DateTime<Utc>>],
@@ -125,7 +131,53 @@ async fn write_endpoints(
         &latencies as &[Option<f32>],
         &latenesses as &[Option<f32>],
         &polls,
-        &failures
+        &failures,
+        &restarts,
+        &overflows,
+        &offsets as &[Option<i64>]
+    )
+    .execute(connection)
+    .await?;
+    Ok(())
+}
+
+/// What devices say they are, where that is news.
+async fn write_devices(
+    connection: &mut PgConnection,
+    endpoints: &[(i32, EndpointState)],
+) -> sqlx::Result<()> {
+    let devices: Vec<_> = endpoints
+        .iter()
+        .flat_map(|(id, state)| state.identities.iter().map(move |(unit, identity)| (*id, *unit, identity)))
+        .collect();
+    if devices.is_empty() {
+        return Ok(());
+    }
+    let texts = |of: fn(&Identity) -> &Option<String>| -> Vec<Option<String>> {
+        devices.iter().map(|(.., identity)| of(identity).clone()).collect()
+    };
+    let ids: Vec<i32> = devices.iter().map(|(id, ..)| *id).collect();
+    let units: Vec<i32> = devices.iter().map(|(_, unit, _)| i32::from(*unit)).collect();
+    sqlx::query!(
+        "insert into device (endpoint_id, unit, manufacturer, model, software_version, hardware_version, serial_number, told_at)
+         select id, unit, maker, model, software, hardware, serial, clock_timestamp()
+         from unnest($1::int[], $2::int[], $3::text[], $4::text[], $5::text[], $6::text[], $7::text[])
+              d (id, unit, maker, model, software, hardware, serial)
+         where exists (select from endpoint e where e.id = d.id)
+         on conflict (endpoint_id, unit) do update set (manufacturer, model, software_version, hardware_version, serial_number,
+             told_at)
+         = row (excluded.manufacturer, excluded.model, excluded.software_version, excluded.hardware_version,
+             excluded.serial_number, excluded.told_at)
+         where (device.manufacturer, device.model, device.software_version, device.hardware_version, device.serial_number)
+             is distinct from (excluded.manufacturer, excluded.model, excluded.software_version, excluded.hardware_version,
+                 excluded.serial_number)",
+        &ids,
+        &units,
+        &texts(|i| &i.manufacturer) as &[Option<String>],
+        &texts(|i| &i.model) as &[Option<String>],
+        &texts(|i| &i.software_version) as &[Option<String>],
+        &texts(|i| &i.hardware_version) as &[Option<String>],
+        &texts(|i| &i.serial_number) as &[Option<String>]
     )
     .execute(connection)
     .await?;

@@ -121,6 +121,7 @@ async fn ours(controls: Vec<Control>, window: Window) -> Result<()> {
         reports,
         clock: Arc::new(Clock::system()),
         stop: CancellationToken::new(),
+        tls: None,
     };
     for (id, control) in (0..).zip(controls) {
         let regulator = RegulatorPlan { position: 1, regulator_id: id, nameplate: Nameplate::common() };
