@@ -164,7 +164,8 @@ impl Control {
         objects.iter().filter_map(move |i| {
             let object = &self.profile.objects[*i];
             let regulator = self.regulators.iter().position(|r| r.plan.position == object.position)?;
-            let value = object::value(object, point.value, point.flags, &self.regulators[regulator].plan.nameplate);
+            let nameplate = &self.regulators[regulator].plan.nameplate;
+            let value = object::value_on(object, point.value, point.flags, nameplate);
             Some(Change { regulator, quantity: object.quantity, value, lasts: self.lasts(object) })
         })
     }
