@@ -50,7 +50,8 @@ pub fn crc(bytes: &[u8]) -> u16 {
             ^ TABLES[0][usize::from(eight[7])];
     }
     for &byte in eights.remainder() {
-        value = value >> 8 ^ TABLES[0][usize::from((value as u8) ^ byte)];
+        let [low, _] = value.to_le_bytes();
+        value = value >> 8 ^ TABLES[0][usize::from(low ^ byte)];
     }
     !value
 }
