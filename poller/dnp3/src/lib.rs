@@ -14,8 +14,10 @@ pub mod link;
 pub mod master;
 #[cfg(feature = "net")]
 pub mod net;
+mod now;
 pub mod objects;
 pub mod outstation;
 pub mod transport;
 
 pub use crc::crc;
+pub use now::Now;

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::link::Address;
-use crate::objects::Class;
+use crate::objects::Classes;
 
 /// One connection.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -32,46 +32,6 @@ impl ChannelConfig {
             storing_timeout: Duration::from_secs(4),
         }
     }
-}
-
-/// A set of classes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Classes(u8);
-
-impl Classes {
-    /// All events.
-    pub const EVENTS: Self = Self(0b1110);
-    /// All events and all present values.
-    pub const ALL: Self = Self(0b1111);
-    /// All present values.
-    pub const STATIC: Self = Self(0b0001);
-
-    /// Those of a list.
-    #[must_use]
-    pub fn of(classes: &[Class]) -> Self {
-        Self(classes.iter().fold(0, |all, class| all | bit(*class)))
-    }
-
-    /// Whether a class is among them.
-    #[must_use]
-    pub const fn contains(self, class: Class) -> bool {
-        self.0 & bit(class) != 0
-    }
-
-    /// Whether there are none.
-    #[must_use]
-    pub const fn is_empty(self) -> bool {
-        self.0 == 0
-    }
-
-    /// Events first, in the order of their classes, then present values: the order in which to ask for them.
-    pub fn in_order(self) -> impl Iterator<Item = Class> {
-        [Class::One, Class::Two, Class::Three, Class::Zero].into_iter().filter(move |c| self.contains(*c))
-    }
-}
-
-const fn bit(class: Class) -> u8 {
-    1 << (class.variation() - 1)
 }
 
 /// Events to ask for, and how often.

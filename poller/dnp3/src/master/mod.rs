@@ -23,20 +23,10 @@ mod unsolicited;
 
 pub use association::Association;
 pub use channel::Channel;
-pub use config::{AssociationConfig, ChannelConfig, Classes, EventPoll, TimeSync};
+pub use config::{AssociationConfig, ChannelConfig, EventPoll, TimeSync};
 pub use host::{Arrived, Failure, Host, Note, Pace, Receipt, Token};
 pub use request::Request;
 pub use schedule::Task;
 
-use std::time::Duration;
-
-use crate::objects::Timestamp;
-
-/// The time, by both clocks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Now {
-    /// Since some beginning that never changes; never runs backward.
-    pub monotonic: Duration,
-    /// UTC. Only for setting and judging outstations' clocks.
-    pub wall: Timestamp,
-}
+pub use crate::now::Now;
+pub use crate::objects::Classes;

@@ -9,7 +9,7 @@ use super::*;
 use crate::application::Fragment;
 use crate::link::tests::hex;
 use crate::link::{self, Address, Control, Function, Header, Primary};
-use crate::objects::{Class, Points};
+use crate::objects::{Class, Points, Timestamp};
 use crate::transport::Segments;
 
 const MASTER: u16 = 1;

@@ -8,12 +8,9 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::mpsc;
 use tokio::time::{Instant, sleep_until, timeout};
 
+use super::{PIECE, WRITE_TIMEOUT};
 use crate::master::{Channel, Host, Now, Token};
 
-/// A peer that takes nothing for so long is given up.
-const WRITE_TIMEOUT: Duration = Duration::from_secs(10);
-/// Room for a whole fragment with all its frames.
-const PIECE: usize = 2_560;
 /// How far ahead the timer is set when nothing is due.
 const FAR: Duration = Duration::from_secs(3600);
 

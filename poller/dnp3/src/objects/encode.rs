@@ -24,18 +24,18 @@ pub fn encode_time(time: Timestamp, out: &mut Vec<u8>) {
 }
 
 fn encode_fields(point: &Point<'_>, fields: Fields, common: Timestamp, out: &mut Vec<u8>) {
-    let (mut number, over) = number(point.value, fields.number);
+    let number = number(point.value);
     let mut flags = point.flags.unwrap_or(Flags::ONLINE).0;
     match point.value {
         Value::Binary(on) => flags = flags & !Flags::STATE | if on { Flags::STATE } else { 0 },
         Value::DoubleBit(state) => flags = flags & 0x3F | state.bits() << 6,
-        _ if over => flags |= Flags::OVER_RANGE,
+        _ if exceeds(number, fields.number) => flags |= Flags::OVER_RANGE,
         _ => {}
     }
     if fields.flags {
         out.push(flags);
     }
-    out.append(&mut number);
+    encode_number(number, fields.number, out);
     let at = point.time.map_or(common, |time| time.at);
     match fields.time {
         EventTime::None => {}
@@ -47,30 +47,42 @@ fn encode_fields(point: &Point<'_>, fields: Fields, common: Timestamp, out: &mut
     }
 }
 
-/// The bytes of a number, and whether it had to be cut to fit.
+fn number(value: Value<'_>) -> f64 {
+    match value {
+        Value::Analog(number) => number,
+        Value::Counter(count) => count.into(),
+        _ => 0.0,
+    }
+}
+
+/// Whether a number must be cut to fit. Counters never are: they are told modulo their width.
+fn exceeds(number: f64, form: Number) -> bool {
+    let within = |min: f64, max: f64| (min..=max).contains(&number.round());
+    match form {
+        Number::InFlags | Number::U16 | Number::U32 | Number::F64 => false,
+        Number::I16 => !within(i16::MIN.into(), i16::MAX.into()),
+        Number::I32 => !within(i32::MIN.into(), i32::MAX.into()),
+        Number::F32 => number.abs() > f64::from(f32::MAX),
+    }
+}
+
 #[allow(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
     reason = "casts from floats go to the nearest that fits, and it is told that they do"
 )]
-fn number(value: Value<'_>, form: Number) -> (Vec<u8>, bool) {
-    let number = match value {
-        Value::Analog(number) => number,
-        Value::Counter(count) => count.into(),
-        _ => 0.0,
-    };
+fn encode_number(number: f64, form: Number, out: &mut Vec<u8>) {
     let whole = number.round();
     match form {
-        Number::InFlags => (vec![], false),
-        // counters are told modulo their width
-        Number::U16 => ((whole as u64 as u16).to_le_bytes().to_vec(), false),
-        Number::U32 => ((whole as u64 as u32).to_le_bytes().to_vec(), false),
-        Number::I16 => ((whole as i16).to_le_bytes().to_vec(), whole != f64::from(whole as i16)),
-        Number::I32 => ((whole as i32).to_le_bytes().to_vec(), whole != f64::from(whole as i32)),
+        Number::InFlags => {}
+        Number::U16 => out.extend_from_slice(&(whole as u64 as u16).to_le_bytes()),
+        Number::U32 => out.extend_from_slice(&(whole as u64 as u32).to_le_bytes()),
+        Number::I16 => out.extend_from_slice(&(whole as i16).to_le_bytes()),
+        Number::I32 => out.extend_from_slice(&(whole as i32).to_le_bytes()),
         Number::F32 => {
             let single = number.clamp(f64::from(f32::MIN), f64::from(f32::MAX)) as f32;
-            (single.to_le_bytes().to_vec(), number.abs() > f64::from(f32::MAX))
+            out.extend_from_slice(&single.to_le_bytes());
         }
-        Number::F64 => (number.to_le_bytes().to_vec(), false),
+        Number::F64 => out.extend_from_slice(&number.to_le_bytes()),
     }
 }

@@ -152,7 +152,8 @@ pub const fn shape(group: u8, variation: u8) -> Option<Shape> {
     Some(Shape { meaning, layout })
 }
 
-const fn point_group(group: u8) -> Option<(Kind, bool)> {
+/// What a group is of, and whether it is one of events; none if it is not of points.
+pub(crate) const fn point_group(group: u8) -> Option<(Kind, bool)> {
     let mut i = 0;
     while i < Kind::ALL.len() {
         let kind = Kind::ALL[i];
