@@ -56,7 +56,7 @@ impl Role {
     pub fn stop(mut self) {
         let id = self.child.id().to_string();
         assert!(Command::new("kill").args(["-INT", &id]).status().unwrap().success());
-        let end = Instant::now() + Duration::from_secs(20);
+        let end = Instant::now() + Duration::from_secs(120);
         let status = loop {
             if let Some(status) = self.child.try_wait().unwrap() {
                 break status;
