@@ -52,7 +52,7 @@ impl Role {
     /// Asks it to stop, as ctrl-c does, and waits until it has.
     ///
     /// # Panics
-    /// When it does not within 20 s, or with a failure.
+    /// When it does not, or with a failure.
     pub fn stop(mut self) {
         let id = self.child.id().to_string();
         assert!(Command::new("kill").args(["-INT", &id]).status().unwrap().success());
