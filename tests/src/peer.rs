@@ -40,8 +40,9 @@ impl Peer {
                 }
             }
         });
-        let port =
-            port.recv_timeout(Duration::from_secs(30)).unwrap_or_else(|_| panic!("{script} does not listen"));
+        let port = port
+            .recv_timeout(Duration::from_secs(120))
+            .unwrap_or_else(|_| panic!("{script} does not listen"));
         Self { child, port, told }
     }
 

@@ -52,11 +52,11 @@ impl Role {
     /// Asks it to stop, as ctrl-c does, and waits until it has.
     ///
     /// # Panics
-    /// When it does not within 20 s, or with a failure.
+    /// When it does not, or with a failure.
     pub fn stop(mut self) {
         let id = self.child.id().to_string();
         assert!(Command::new("kill").args(["-INT", &id]).status().unwrap().success());
-        let end = Instant::now() + Duration::from_secs(20);
+        let end = Instant::now() + Duration::from_secs(120);
         let status = loop {
             if let Some(status) = self.child.try_wait().unwrap() {
                 break status;

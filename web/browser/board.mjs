@@ -16,7 +16,8 @@ test('every regulator in service is on the board once, with its latest load volt
     let compared = 0;
     for (const { id, at, volts } of shown.filter((s) => s.volts.endsWith('V')).slice(0, 40)) {
       const [row] = await sql('select load_voltage from reading where regulator_id = $1 and measured_at >= $2 and measured_at < $2::timestamptz + interval \'1 ms\'', [id, new Date(at)]);
-      assert.equal(parseFloat(volts), Math.round(Math.fround(row.load_voltage) * 10) / 10, `regulator ${id}`);
+      // one decimal; what lies in the middle may be rounded either way
+      assert.ok(Math.abs(parseFloat(volts) - row.load_voltage) < 0.0501, `regulator ${id}: ${volts} of ${row.load_voltage}`);
       compared += 1;
     }
     assert.ok(compared > 0, 'some regulator has a usable voltage');

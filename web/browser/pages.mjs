@@ -56,3 +56,32 @@ test('a threshold that is out of range is refused in words and changes nothing',
   }, { refusals: true });
   assert.equal(await count(), before);
 });
+
+test('a delay is set as people write it, shown so, and cleared, without script', async () => {
+  const stored = async () => (await sql("select value from threshold where condition = 'not_automatic' and parameter = 'delay_s' and scope_kind = 'fleet'"))[0]?.value;
+  await withPage({ javaScriptEnabled: false, viewport: { width: 390, height: 844 } }, async (page) => {
+    await page.goto('/thresholds/not_automatic/delay_s');
+    const value = page.getByRole('textbox', { name: 'Value' });
+    const set = async (text) => {
+      await value.fill(text);
+      await value.press('Enter');
+    };
+    for (const [text, seconds, shown] of [['1 h 30 min', 5400, '90\u00a0min'], ['86400', 86_400, '24\u00a0h'], ['2 days', 172_800, '2\u00a0d']]) {
+      await set(text);
+      assert.equal(await stored(), seconds, text);
+      assert.equal(await page.locator('section:has(#h-now) td.figure').first().textContent(), shown);
+      assert.equal(await page.locator('section:has(#h-changes) tbody tr').first().locator('td').last().textContent(), shown);
+    }
+    await set('a while');
+    assert.equal(await value.getAttribute('aria-invalid'), 'true');
+    const fault = page.locator(`#${(await value.getAttribute('aria-describedby')).split(' ')[0]}`);
+    assert.match(await fault.textContent(), /“a while” is not a length of time.*15 min, 24 h or 30 d/);
+    const [field, beside] = await Promise.all([value.boundingBox(), fault.boundingBox()]);
+    assert.ok(beside.y >= field.y + field.height && beside.y < field.y + field.height + 20, 'the fault stands under its field');
+    assert.equal(await stored(), 172_800);
+    await page.getByRole('button', { name: 'Clear Whole fleet' }).click();
+    assert.equal(await stored(), undefined);
+    await page.goto('/thresholds');
+    assert.ok(!/\d{3,}\u00a0s/.test(await page.locator('main').textContent()), 'no bare seconds');
+  }, { refusals: true });
+});

@@ -6,6 +6,7 @@
 pub mod alarms;
 pub mod assets;
 pub mod board;
+pub mod duration;
 pub mod error_page;
 pub mod frame;
 pub mod people;

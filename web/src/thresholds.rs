@@ -6,7 +6,7 @@ use regulator::{
     conditions::{Condition, Parameter, Scope},
 };
 
-use crate::{board::number, frame::Frame, words::plain};
+use crate::{board::number, duration, frame::Frame, words::plain};
 
 /// A value that differs from the wider scope's.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,8 +46,12 @@ impl Row {
     /// The accepted range, in words.
     #[must_use]
     pub fn range(&self) -> String {
-        let p = self.parameter;
-        format!("{} to {}", plain(p.min), with_unit(p.max, p.unit))
+        range(self.parameter)
+    }
+
+    /// It is a length of time.
+    fn is_duration(&self) -> bool {
+        self.parameter.unit == "s"
     }
 
     fn fleet(&self) -> Option<&Override> {
@@ -59,9 +63,20 @@ impl Row {
     }
 }
 
-/// A value with its unit, with no more decimals than it needs.
+/// The values that a parameter takes: "80 to 125 V", "1 s to 24 h".
+#[must_use]
+pub fn range(parameter: &Parameter) -> String {
+    let Parameter { min, max, unit, .. } = parameter;
+    let least = if *unit == "s" { duration::text(*min) } else { plain(*min) };
+    format!("{least} to {}", with_unit(*max, unit))
+}
+
+/// A value with its unit, with no more decimals than it needs; seconds as a length of time.
 #[must_use]
 pub fn with_unit(value: f64, unit: &str) -> String {
+    if unit == "s" {
+        return duration::text(value);
+    }
     let decimals = plain(value).split_once('.').map_or(0, |(_, decimals)| decimals.len());
     number(value, decimals, unit)
 }
@@ -123,6 +138,31 @@ pub struct Places {
     pub places: Vec<(String, String)>,
 }
 
+/// Why a form was refused, to be said beside the field that must be mended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Refusal {
+    /// The place cannot be.
+    Place(String),
+    /// The value cannot be.
+    Value(String),
+}
+
+impl Refusal {
+    fn of_place(&self) -> Option<&str> {
+        match self {
+            Self::Place(why) => Some(why),
+            Self::Value(_) => None,
+        }
+    }
+
+    fn of_value(&self) -> Option<&str> {
+        match self {
+            Self::Value(why) => Some(why),
+            Self::Place(_) => None,
+        }
+    }
+}
+
 /// One parameter, to set and clear.
 #[derive(Debug, Template)]
 #[template(path = "threshold.html")]
@@ -138,7 +178,17 @@ pub struct ThresholdPage {
     /// The value typed before.
     pub typed: String,
     /// Why it was refused.
-    pub error: Option<String>,
+    pub refusal: Option<Refusal>,
     /// Its changes, newest first.
     pub changes: Vec<Change>,
+}
+
+impl ThresholdPage {
+    fn place_fault(&self) -> Option<&str> {
+        self.refusal.as_ref().and_then(Refusal::of_place)
+    }
+
+    fn value_fault(&self) -> Option<&str> {
+        self.refusal.as_ref().and_then(Refusal::of_value)
+    }
 }

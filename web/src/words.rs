@@ -37,6 +37,39 @@ pub fn plain(value: f64) -> String {
     if text == "-0" { "0".to_owned() } else { text.to_owned() }
 }
 
+/// Why a number could not be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NotRead {
+    /// It is none.
+    Nonsense,
+    /// "1,500" is 1500 to one reader and 1.5 to another.
+    TwoWays,
+}
+
+/// The number that someone typed, with a decimal point or comma.
+///
+/// # Errors
+/// When it is none, not finite, or its comma may set off thousands.
+pub fn number(text: &str) -> Result<f64, NotRead> {
+    let text = text.trim();
+    let digits = |c: char| matches!(c, '0'..='9' | '.' | ',' | '+' | '-');
+    if !text.chars().all(digits) {
+        return Err(NotRead::Nonsense);
+    }
+    let plain = match text.split_once(',') {
+        Some((whole, decimals))
+            if decimals.len() == 3
+                && decimals.bytes().all(|b| b.is_ascii_digit())
+                && whole.contains(|c| matches!(c, '1'..='9')) =>
+        {
+            return Err(NotRead::TwoWays);
+        }
+        Some((whole, decimals)) if !whole.contains('.') => format!("{whole}.{decimals}"),
+        _ => text.to_owned(),
+    };
+    plain.parse().map_err(|_| NotRead::Nonsense)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -60,5 +93,26 @@ mod tests {
         assert_eq!(count(1_234_567), "1\u{202f}234\u{202f}567");
         assert_eq!((count(-999).as_str(), count(0).as_str()), ("−999", "0"));
         assert_eq!((plain(114.0).as_str(), plain(0.75).as_str(), plain(-0.0).as_str()), ("114", "0.75", "0"));
+    }
+
+    #[test]
+    fn typed_numbers_are_read_unless_they_can_mean_two_things() {
+        for (text, expected) in [
+            ("114", Ok(114.0)),
+            (" 113,5 ", Ok(113.5)),
+            ("-2.25", Ok(-2.25)),
+            ("0,125", Ok(0.125)),
+            ("1,5000", Ok(1.5)),
+            ("1,500", Err(NotRead::TwoWays)),
+            ("1.5,5", Err(NotRead::Nonsense)),
+            ("1,5,5", Err(NotRead::Nonsense)),
+            ("", Err(NotRead::Nonsense)),
+            ("inf", Err(NotRead::Nonsense)),
+            ("NaN", Err(NotRead::Nonsense)),
+            ("1e3", Err(NotRead::Nonsense)),
+            ("12 V", Err(NotRead::Nonsense)),
+        ] {
+            assert_eq!(number(text), expected, "{text}");
+        }
     }
 }

@@ -1,6 +1,6 @@
 //! The slow path of a batch that holds readings already stored: what is new is added, what is there is merged.
 
-use std::{borrow::Cow, collections::HashSet};
+use std::collections::HashSet;
 
 use chrono::{DateTime, Utc};
 use regulator::Reading;
@@ -8,8 +8,9 @@ use sqlx::PgConnection;
 
 use super::{
     copy::CopyBuffer,
+    entry::{Entry, Held},
     row::{self, COPY_READING, ROW_BYTES, Row},
-    writer::{Entry, copy_in},
+    writer::copy_in,
 };
 
 /// Every column but the key.
@@ -96,7 +97,7 @@ fn changes<'a>(entries: &[&Entry<'_>], stored: &[Row]) -> Vec<Entry<'a>> {
             changed.push(Entry {
                 regulator_id: row.regulator_id,
                 at_us: entry.at_us,
-                reading: Cow::Owned(merged),
+                reading: Held::Merged(Box::new(merged)),
             });
         }
     }

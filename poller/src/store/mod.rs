@@ -6,6 +6,7 @@
 
 mod copy;
 pub(crate) mod deliver;
+mod entry;
 pub mod health;
 mod hold;
 mod intake;

@@ -12,6 +12,7 @@ use sqlx::{Connection, PgConnection};
 
 use super::{
     copy::CopyBuffer,
+    entry::{Entry, Held},
     merge, partitions,
     row::{self, COPY_READING, ROW_BYTES},
 };
@@ -62,14 +63,6 @@ impl StoreError {
 
 fn sqlstate(error: &sqlx::Error) -> Option<Cow<'_, str>> {
     error.as_database_error().and_then(sqlx::error::DatabaseError::code)
-}
-
-/// A reading to be written, with the key it has in the table: times there are whole microseconds.
-#[derive(Debug)]
-pub(super) struct Entry<'a> {
-    pub(super) regulator_id: i32,
-    pub(super) at_us: i64,
-    pub(super) reading: Cow<'a, Reading>,
 }
 
 /// Writes batches over one connection of its own.
@@ -161,7 +154,7 @@ impl Writer {
         for (regulator_id, reading) in readings {
             if sane.contains(&reading.measured_at) {
                 let at_us = reading.measured_at.timestamp_micros();
-                entries.push(Entry { regulator_id: *regulator_id, at_us, reading: Cow::Borrowed(reading) });
+                entries.push(Entry { regulator_id: *regulator_id, at_us, reading: Held::Given(reading) });
             }
         }
         if entries.len() < readings.len() {
@@ -172,7 +165,7 @@ impl Writer {
         entries.dedup_by(|next, kept| {
             let same = (next.regulator_id, next.at_us) == (kept.regulator_id, kept.at_us);
             if same {
-                kept.reading.to_mut().merge(&next.reading);
+                kept.reading.merge(&next.reading);
             }
             same
         });

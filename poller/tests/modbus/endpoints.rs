@@ -71,7 +71,7 @@ impl Running {
     }
 
     async fn next(&mut self) -> Report {
-        let next = tokio::time::timeout(Duration::from_secs(20), self.reports.recv()).await;
+        let next = tokio::time::timeout(Duration::from_secs(120), self.reports.recv()).await;
         next.expect("a report within 20 s").expect("the task is running")
     }
 
@@ -93,7 +93,7 @@ impl Running {
 
     async fn end(self) {
         self.stop.cancel();
-        tokio::time::timeout(Duration::from_secs(5), self.task).await.expect("stops when told").unwrap();
+        tokio::time::timeout(Duration::from_secs(120), self.task).await.expect("stops when told").unwrap();
         assert_eq!(self.sender.given_up(), 0);
     }
 }

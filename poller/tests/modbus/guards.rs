@@ -251,7 +251,7 @@ async fn a_connection_that_the_device_ended_between_polls_costs_nothing() {
         let mut client = Client::new(peer.address.clone(), timeouts);
         assert_eq!(client.read(1, holding(1, 2)).await.unwrap(), registers(1, 2));
         until("the device to end the connection", || peer.ended() == 1).await;
-        let again = tokio::time::timeout(Duration::from_secs(20), client.read(1, holding(1, 2))).await;
+        let again = tokio::time::timeout(Duration::from_secs(120), client.read(1, holding(1, 2))).await;
         assert_eq!(again.expect("no quiet period").unwrap(), registers(1, 2));
         assert_eq!(peer.requests()[1].connection, 1);
     }

@@ -23,7 +23,7 @@ async fn until(test: &TestApp, wanted: impl Fn(&Fleet) -> bool) {
             versions.changed().await.unwrap();
         }
     };
-    timeout(Duration::from_secs(15), seen).await.expect("the picture becomes as wanted");
+    timeout(Duration::from_secs(120), seen).await.expect("the picture becomes as wanted");
 }
 
 /// An app whose picture follows a fleet of two, the first of which has a reading; and its site.

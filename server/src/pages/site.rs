@@ -216,7 +216,7 @@ fn plates(units: &[&Unit]) -> Vec<Facts> {
             )
         }),
         plate("Construction", &|n| n.winding_type.title().to_owned()),
-        plate("Polled every", &|n| number(n.poll_interval_s, 0, "s")),
+        plate("Polled every", &|n| web::duration::text(n.poll_interval_s)),
     ]);
     rows
 }

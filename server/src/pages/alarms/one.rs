@@ -80,7 +80,7 @@ struct Rest {
 
 async fn find(db: &mut PgConnection, id: i64) -> sqlx::Result<Option<(Shown, Rest)>> {
     let row = sqlx::query!(
-        r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", site_id,
+        r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
                 time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
                 acknowledged_at, acknowledged_by, regulator_id, acknowledge_note, evidence as "evidence!"
            from alarm_shown where id = $1"#,
@@ -94,6 +94,7 @@ async fn find(db: &mut PgConnection, id: i64) -> sqlx::Result<Option<(Shown, Res
             condition: row.condition,
             priority: row.priority,
             place: row.place,
+            endpoint_sites: row.endpoint_sites,
             site_id: row.site_id,
             time_zone: row.time_zone,
             summary: row.summary,

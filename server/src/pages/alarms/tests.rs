@@ -97,6 +97,82 @@ async fn the_list_is_narrowed_by_the_address() {
 }
 
 #[tokio::test]
+async fn alarms_without_a_site_tell_the_time_of_the_sites_they_concern() {
+    let test = TestApp::new().await;
+    let mut db = test.db().await;
+    regulator(&mut db).await;
+    // West Hill, in another zone, has two of three regulators behind a gateway, and Mill Lane the third; the commonest of the fleet
+    // is still Denver's, by a further one. An endpoint that serves nobody has the fleet's time too.
+    sqlx::raw_sql(
+        "insert into site (feeder_id, name, time_zone) select id, 'West Hill', 'America/Los_Angeles' from feeder;
+         insert into bank (site_id, name, connection)
+         select s.id, n, 'wye' from site s, unnest(array['X', 'Y']) n;
+         insert into endpoint (address) values ('modbus-tcp://gateway:502'), ('modbus-tcp://nobody:502');
+         insert into regulator (bank_id, phase, kva, rated_current_a, rated_voltage_v, pt_ratio, ct_ratio, endpoint_id, unit, profile)
+         select b.id, phase, 333, 438, 7620, 63.5, 1000, e.id, row_number() over (), 'test'
+         from (values ('West Hill', 'X', 'A'), ('West Hill', 'X', 'B'), ('Mill Lane', 'X', 'A')) v (site, bank, phase)
+         join site s on s.name = v.site join bank b on b.site_id = s.id and b.name = v.bank, endpoint e
+         where e.address = 'modbus-tcp://gateway:502';
+         insert into regulator (bank_id, phase, kva, rated_current_a, rated_voltage_v, pt_ratio, ct_ratio, endpoint_id, unit, profile)
+         select b.id, phase, 333, 438, 7620, 63.5, 1000, e.id, row_number() over () + 10, 'test'
+         from bank b, endpoint e, (values ('A'), ('B')) v (phase)
+         where b.name = 'Y' and b.site_id = (select id from site where name = 'Mill Lane')
+           and e.address = 'modbus-tcp://127.0.0.1:1502';
+         insert into alarm (condition, endpoint_id, poller, priority, raised_at, summary, evidence)
+         select 'endpoint_silent', id, null, 3, '2026-07-01 18:00:00Z'::timestamptz, 'silent', '[]'::jsonb from endpoint
+         union all select 'poller_silent', null, 'p1', 4, '2026-07-01 18:00:00Z', 'silent', '[]';",
+    )
+    .execute(&mut *db)
+    .await
+    .unwrap();
+    let browser = test.browser(Role::View).await;
+    let page = test.get(&browser, "/alarms").await.body;
+    let row_of = |place: &str| page.split("<tr id=").find(|row| row.contains(place)).unwrap_or_default();
+    for (place, time) in [
+        ("endpoint modbus-tcp://127.0.0.1:1502 (Mill Lane)<", "12:00:00 MDT"),
+        ("endpoint modbus-tcp://gateway:502 (Mill Lane, West Hill)<", "11:00:00 PDT"),
+        ("endpoint modbus-tcp://nobody:502<", "12:00:00 MDT"),
+        ("poller p1<", "12:00:00 MDT"),
+    ] {
+        assert!(row_of(place).contains(time), "{place} at {time} in {page}");
+    }
+    for (query, found) in [("west+hill", 1), ("mill", 2), ("nobody", 1), ("modbus", 3), ("p1", 1)] {
+        for state in ["open", "all"] {
+            let page = test.get(&browser, &format!("/alarms?place={query}&state={state}")).await;
+            assert_eq!(numbers(&page.body).len(), found, "{query} {state}: {}", page.body);
+        }
+    }
+    let id: i64 = sqlx::query_scalar(
+        "select a.id from alarm a join endpoint e on e.id = a.endpoint_id where address like '%gateway%'",
+    )
+    .fetch_one(&mut *db)
+    .await
+    .unwrap();
+    let one = test.get(&browser, &format!("/alarms/{id}")).await.body;
+    assert!(one.contains("2026-07-01 11:00:00 PDT") && one.contains("(Mill Lane, West Hill)"), "{one}");
+}
+
+#[tokio::test]
+async fn many_sites_behind_an_endpoint_are_counted_rather_than_named() {
+    let test = TestApp::new().await;
+    let mut db = test.db().await;
+    regulator(&mut db).await;
+    sqlx::raw_sql(
+        "insert into site (feeder_id, name, time_zone) select f.id, 'Site ' || n, 'America/Denver' from feeder f, generate_series(1, 4) n;
+         insert into bank (site_id, name, connection) select id, 'Z', 'wye' from site;
+         insert into regulator (bank_id, phase, kva, rated_current_a, rated_voltage_v, pt_ratio, ct_ratio, endpoint_id, unit, profile)
+         select b.id, 'C', 333, 438, 7620, 63.5, 1000, e.id, row_number() over () + 1, 'test' from bank b, endpoint e where b.name = 'Z';
+         insert into alarm (condition, endpoint_id, priority, raised_at, summary, evidence)
+         select 'endpoint_silent', id, 3, now(), 'silent', '[]' from endpoint;",
+    )
+    .execute(&mut *db)
+    .await
+    .unwrap();
+    let page = test.get(&test.browser(Role::View).await, "/alarms").await.body;
+    assert!(page.contains("(Mill Lane, Site 1, Site 2 and 2 more)"), "{page}");
+}
+
+#[tokio::test]
 async fn paging_shows_every_alarm_once() {
     let test = TestApp::new().await;
     let mut db = test.db().await;

@@ -8,7 +8,11 @@ use axum::{
 use regulator::conditions::{Condition, Parameter};
 use serde::Deserialize;
 use sqlx::{Acquire, PgConnection};
-use web::{thresholds::with_unit, words::plain};
+use web::{
+    duration,
+    thresholds::{Refusal, range, with_unit},
+    words::{self, NotRead},
+};
 
 use super::{named, place::Place, refused, store};
 use crate::{
@@ -51,39 +55,51 @@ async fn understood(
     db: &mut PgConnection,
     (condition, parameter): (Condition, &'static Parameter),
     typed: &Typed,
-) -> sqlx::Result<Result<(Place, Option<f64>), String>> {
+) -> sqlx::Result<Result<(Place, Option<f64>), Refusal>> {
     let Some(place) = Place::find(db, &typed.scope).await? else {
-        return Ok(Err("The place is no longer in the inventory; choose one from the list.".to_owned()));
+        let why = "The place is no longer in the inventory; choose one from the list.";
+        return Ok(Err(Refusal::Place(why.to_owned())));
     };
     if typed.act == "clear" {
         return Ok(Ok((place, None)));
     }
     if !place.kind.fits(condition.scope()) {
-        return Ok(Err(format!(
+        return Ok(Err(Refusal::Place(format!(
             "“{}” cannot be set for one {}; choose a wider place.",
             condition.title(),
             place.kind.name()
-        )));
+        ))));
     }
-    let value = match number(&typed.value, parameter) {
+    let value = match read(&typed.value, parameter) {
         Ok(value) => value,
-        Err(why) => return Ok(Err(why)),
+        Err(why) => return Ok(Err(Refusal::Value(why))),
     };
-    Ok(in_order(db, condition, parameter, place, value).await?.map(|()| (place, Some(value))))
+    let in_order = in_order(db, condition, parameter, place, value).await?;
+    Ok(in_order.map(|()| (place, Some(value))).map_err(Refusal::Value))
 }
 
-fn number(text: &str, parameter: &Parameter) -> Result<f64, String> {
+/// The value that was typed, or why it is none.
+fn read(text: &str, parameter: &Parameter) -> Result<f64, String> {
     let text = text.trim();
-    let range = format!("from {} to {}", plain(parameter.min), with_unit(parameter.max, parameter.unit));
-    // A decimal comma is understood where there is no point.
-    let normal = if text.contains('.') { text.to_owned() } else { text.replacen(',', ".", 1) };
-    match normal.parse::<f64>() {
+    let is_duration = parameter.unit == "s";
+    let value = if is_duration { duration::seconds(text) } else { words::number(text) };
+    let range = range(parameter);
+    match value {
         Ok(value) if (parameter.min..=parameter.max).contains(&value) => Ok(value),
-        Ok(value) if value.is_finite() => Err(format!(
-            "{} is outside what is accepted; give a number {range}.",
-            with_unit(value, parameter.unit)
-        )),
-        _ => Err(format!("“{text}” is not a number; give one {range}, without its unit.")),
+        Ok(value) => {
+            let (value, what) =
+                (with_unit(value, parameter.unit), if is_duration { "one" } else { "a number" });
+            Err(format!("{value} is outside what is accepted; give {what} from {range}."))
+        }
+        Err(NotRead::TwoWays) => {
+            Err(format!("“{text}” can be read in two ways; write it without the comma, from {range}."))
+        }
+        Err(NotRead::Nonsense) if is_duration => {
+            Err(format!("“{text}” is not a length of time; give one from {range}, {}.", duration::FORMS))
+        }
+        Err(NotRead::Nonsense) => {
+            Err(format!("“{text}” is not a number; give one from {range}, without its unit."))
+        }
     }
 }
 

@@ -17,7 +17,7 @@ use regulator::conditions::{Condition, Parameter};
 use sqlx::PgConnection;
 use web::{
     frame::Section,
-    thresholds::{Group, Row, ThresholdPage, ThresholdsPage},
+    thresholds::{Group, Refusal, Row, ThresholdPage, ThresholdsPage},
 };
 
 use crate::{
@@ -85,7 +85,7 @@ async fn page(
         places: place::choices(db, condition.scope()).await?,
         chosen: "fleet".to_owned(),
         typed: String::new(),
-        error: None,
+        refusal: None,
         changes: store::changes(db, Some((condition, parameter))).await?,
     })
 }
@@ -96,12 +96,12 @@ async fn refused(
     signed_in: &SignedIn,
     which: (Condition, &'static Parameter),
     typed: change::Typed,
-    why: String,
+    refusal: Refusal,
 ) -> Result<Response, WebError> {
     let page = ThresholdPage {
         chosen: typed.scope,
         typed: typed.value,
-        error: Some(why),
+        refusal: Some(refusal),
         ..page(db, signed_in, which).await?
     };
     Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response())

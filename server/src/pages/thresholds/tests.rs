@@ -45,6 +45,44 @@ async fn a_value_is_set_and_cleared_and_each_change_is_recorded() {
 }
 
 #[tokio::test]
+async fn lengths_of_time_are_taken_and_shown_as_people_write_them() {
+    let test = TestApp::new().await;
+    let browser = test.browser(Role::Engineer).await;
+    let path = "/thresholds/not_automatic/delay_s";
+    for (typed, seconds) in [("1 h 30 min", 5400.0), ("86400", 86_400.0), ("90s", 90.0), ("7 d", 604_800.0)] {
+        let answer = test.post(&browser, path, &[("scope", "fleet"), ("value", typed), ("act", "set")]).await;
+        assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
+        let stored: f64 =
+            sqlx::query_scalar("select value from threshold").fetch_one(&mut *test.db().await).await.unwrap();
+        assert_eq!(stored, seconds, "{typed}");
+    }
+    for page in [path, "/thresholds"] {
+        let page = test.get(&browser, page).await.body;
+        let (now, history) = page.split_once("h-changes\">").unwrap();
+        for words in ["default", "15\u{a0}min", "0\u{a0}s to 7\u{a0}d"] {
+            assert!(now.contains(words), "{words} in {now}");
+        }
+        for words in ["90\u{a0}min", "24\u{a0}h", "90\u{a0}s", "7\u{a0}d"] {
+            assert!(history.contains(words), "{words} in {history}");
+        }
+        assert!(!page.contains("00\u{a0}s"), "no bare seconds: {page}");
+    }
+}
+
+#[tokio::test]
+async fn a_refusal_stands_beside_its_field() {
+    let test = TestApp::new().await;
+    let browser = test.browser(Role::Engineer).await;
+    for (scope, value, fault) in [("site:1", "115", "scope-fault"), ("fleet", "high", "value-fault")] {
+        let fields = [("scope", scope), ("value", value), ("act", "set")];
+        let page = test.post(&browser, LOW, &fields).await.body;
+        assert_eq!(page.matches("role=\"alert\"").count(), 1, "{page}");
+        assert!(page.contains(&format!("id=\"{fault}\"")), "{fault} in {page}");
+        assert_eq!(page.matches("aria-invalid=\"true\"").count(), 1, "{page}");
+    }
+}
+
+#[tokio::test]
 async fn setting_what_is_set_records_nothing() {
     let test = TestApp::new().await;
     let browser = test.browser(Role::Engineer).await;
@@ -70,6 +108,20 @@ async fn what_cannot_be_is_refused_with_the_remedy_and_kept_in_the_form() {
         (LOW, "fleet", "inf", "is not a number"),
         (LOW, "fleet", "", "is not a number"),
         (LOW, "fleet", "12000", "12000\u{a0}V is outside what is accepted"),
+        (LOW, "fleet", "113,500", "can be read in two ways; write it without the comma"),
+        (poller, "fleet", "soon", "“soon” is not a length of time; give one from 5\u{a0}s to 24\u{a0}h"),
+        (
+            poller,
+            "fleet",
+            "15 parsecs",
+            "written as in 90 s, 15 min, 24 h or 30 d; a number alone is seconds",
+        ),
+        (
+            poller,
+            "fleet",
+            "30 d",
+            "30\u{a0}d is outside what is accepted; give one from 5\u{a0}s to 24\u{a0}h",
+        ),
         (LOW, "site:1", "115", "no longer in the inventory"),
         (LOW, "fleet:1", "115", "no longer in the inventory"),
         (poller, unit.as_str(), "60", "choose a wider place"),

@@ -1,0 +1,46 @@
+//! One reading on its way into the table, small enough that a batch of them is sorted cheaply.
+
+use std::ops::Deref;
+
+use regulator::Reading;
+
+/// A reading to be written, with the key it has in the table: times there are whole microseconds.
+#[derive(Debug)]
+pub(super) struct Entry<'a> {
+    pub(super) regulator_id: i32,
+    pub(super) at_us: i64,
+    pub(super) reading: Held<'a>,
+}
+
+/// A reading as it was given, or what became of several of one instant.
+///
+/// A `Cow` would hold the whole reading in place: sorting ten thousand of those costs as much as writing two thousand.
+#[derive(Debug)]
+pub(super) enum Held<'a> {
+    Given(&'a Reading),
+    Merged(Box<Reading>),
+}
+
+impl Held<'_> {
+    /// Joins another reading of the same instant into this one.
+    pub(super) fn merge(&mut self, other: &Reading) {
+        if let Self::Merged(own) = self {
+            own.merge(other);
+        } else {
+            let mut own = Box::new((**self).clone());
+            own.merge(other);
+            *self = Self::Merged(own);
+        }
+    }
+}
+
+impl Deref for Held<'_> {
+    type Target = Reading;
+
+    fn deref(&self) -> &Reading {
+        match self {
+            Self::Given(reading) => reading,
+            Self::Merged(reading) => reading,
+        }
+    }
+}
