@@ -103,9 +103,36 @@ pub struct Endpoint {
     pub polls: i64,
     /// Failures since then, by kind.
     pub failures: Vec<(String, i64)>,
+    /// What the devices behind it say they are.
+    pub devices: String,
+    /// How often they restarted since then.
+    pub restarts: i64,
+    /// How often they lost events since then.
+    pub overflows: i64,
+    /// How far their clocks are ahead, the worst of them.
+    pub clock_offset_ms: Option<i64>,
 }
 
 impl Endpoint {
+    /// What the devices behind it told of themselves beside readings.
+    #[must_use]
+    pub fn told(&self) -> String {
+        let times = |n: i64, what: &str| (n > 0).then(|| format!("{what} {n} ×"));
+        let clock = self.clock_offset_ms.map(|ms| match ms.unsigned_abs() {
+            0..100 => "clock right".to_owned(),
+            off => {
+                let (seconds, way) = (off / 1000, if ms > 0 { "ahead" } else { "behind" });
+                if seconds < 60 {
+                    format!("clock {seconds}.{} s {way}", off % 1000 / 100)
+                } else {
+                    format!("clock {} {way}", words::span(i64::try_from(seconds).unwrap_or(i64::MAX)))
+                }
+            }
+        });
+        let told = [times(self.restarts, "restarted"), times(self.overflows, "lost events"), clock];
+        told.into_iter().flatten().collect::<Vec<_>>().join(", ")
+    }
+
     /// What to do about its error.
     #[must_use]
     pub fn remedy(&self) -> &'static str {

@@ -81,7 +81,10 @@ async fn endpoints(db: &mut PgConnection, now: Timestamp) -> sqlx::Result<Vec<En
                  join bank b on b.id = r.bank_id join site s on s.id = b.site_id
                  where r.endpoint_id = e.id and r.retired_at is null) as sites,
                 h.poller as "poller?", h.updated_at as "updated_at?", h.last_success_at, h.failing_since, h.last_error_kind,
-                h.last_error, h.latency_ms, h.lateness_ms, h.polls as "polls?", h.failures as "failures?"
+                h.last_error, h.latency_ms, h.lateness_ms, h.polls as "polls?", h.failures as "failures?",
+                h.restarts as "restarts?", h.overflows as "overflows?", h.clock_offset_ms,
+                (select string_agg(distinct concat_ws(' ', d.manufacturer, d.model, d.software_version), '; ') from device d
+                 where d.endpoint_id = e.id) as devices
            from endpoint e left join endpoint_health h on h.endpoint_id = e.id
            where exists (select from regulator r where r.endpoint_id = e.id and r.retired_at is null)
            order by case when h.failing_since is not null then 0 when h.endpoint_id is null then 1
@@ -112,6 +115,10 @@ async fn endpoints(db: &mut PgConnection, now: Timestamp) -> sqlx::Result<Vec<En
             lateness_ms: row.lateness_ms,
             polls: row.polls.unwrap_or_default(),
             failures: row.failures.map(counts).unwrap_or_default(),
+            devices: row.devices.unwrap_or_default(),
+            restarts: row.restarts.unwrap_or_default(),
+            overflows: row.overflows.unwrap_or_default(),
+            clock_offset_ms: row.clock_offset_ms,
         })
         .collect())
 }
