@@ -1,6 +1,7 @@
 //! Health of polling: what is sick stands first.
 
 use askama::Template;
+use chrono::TimeDelta;
 use regulator::Timestamp;
 
 use crate::{board::age, frame::Frame, words};
@@ -125,7 +126,7 @@ impl Endpoint {
                 if seconds < 60 {
                     format!("clock {seconds}.{} s {way}", off % 1000 / 100)
                 } else {
-                    format!("clock {} {way}", words::span(i64::try_from(seconds).unwrap_or(i64::MAX)))
+                    format!("clock {} {way}", words::span(TimeDelta::milliseconds(ms).abs()))
                 }
             }
         });
