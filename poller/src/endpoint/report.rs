@@ -86,7 +86,7 @@ pub enum DeviceNews {
 }
 
 /// Who made a device, which model, which firmware; as far as it says.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, serde::Serialize)]
 pub struct Identity {
     /// Who made it.
     pub manufacturer: Option<String>,

@@ -50,11 +50,11 @@ impl Tls {
 }
 
 /// Any stream.
-pub(super) trait Stream: AsyncRead + AsyncWrite + Unpin + Send {}
+pub(crate) trait Stream: AsyncRead + AsyncWrite + Unpin + Send {}
 impl<T: AsyncRead + AsyncWrite + Unpin + Send> Stream for T {}
 
 /// Connects within the time; with TLS if `tls` is asked for.
-pub(super) async fn connect(
+pub(crate) async fn connect(
     host: &str,
     port: u16,
     tls: Option<&Tls>,

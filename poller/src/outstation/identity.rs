@@ -9,7 +9,7 @@ use crate::endpoint::Identity;
 const LONGEST: usize = 120;
 
 /// The identity in a fragment's device attributes; none if it has none of those kept.
-pub(super) fn identity(fragment: &Fragment<'_>) -> Option<Identity> {
+pub(crate) fn identity(fragment: &Fragment<'_>) -> Option<Identity> {
     let mut identity = Identity::default();
     for block in fragment.blocks().map_while(Result::ok) {
         for attribute in block.attributes().filter(|attribute| attribute.set == 0) {

@@ -19,4 +19,6 @@ mod task;
 mod tests;
 
 pub use connect::Tls;
+pub(crate) use connect::connect;
+pub(crate) use identity::identity;
 pub(crate) use task::run;

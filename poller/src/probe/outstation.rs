@@ -1,0 +1,249 @@
+//! Probing a DNP3 outstation: everything is read once, and shown as it came beside what the profile makes of it.
+
+use std::time::Duration;
+
+use dnp3::link::Address as LinkAddress;
+use dnp3::master::{
+    Arrived, AssociationConfig, Channel, ChannelConfig, Host, Note, Now, Receipt, Task,
+};
+use dnp3::net::drive;
+use dnp3::objects::{Flags, Kind, Point, Points, Timestamp, Value};
+use regulator::Quality;
+use serde::Serialize;
+use tokio::sync::mpsc;
+use tokio::time::{Instant, timeout};
+
+use crate::endpoint::Identity;
+use crate::outstation::{connect, identity};
+use crate::profile::{Profile, object};
+
+/// All that a probe of an outstation found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OutstationReport {
+    /// Where the device is.
+    pub address: String,
+    /// Link address of the outstation.
+    pub unit: u16,
+    /// Link address that the probe used as master.
+    pub master: u16,
+    /// The profile, as named by the caller.
+    pub profile: String,
+    /// The profile's title.
+    pub title: String,
+    /// What the device says it is.
+    pub identity: Option<Identity>,
+    /// What it says of itself, in words.
+    pub indications: Option<String>,
+    /// How far its clock is ahead of ours, milliseconds; none if it has none to show.
+    pub clock_offset_ms: Option<i64>,
+    /// From the request for everything to the first of the answer, milliseconds.
+    pub latency_ms: Option<f64>,
+    /// What went wrong, each on a line.
+    pub errors: Vec<String>,
+    /// Each point that the device reported, in the order in which it came.
+    pub objects: Vec<ObjectReport>,
+    /// Points of the profile that the device did not report.
+    pub missing: Vec<String>,
+}
+
+/// One point as the device reported it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ObjectReport {
+    /// What kind of object, as profiles call it.
+    pub object: &'static str,
+    /// Which of its kind.
+    pub index: u16,
+    /// The value as reported: a number, or 1 and 0, or 0 to 3 for a double-bit input, or text.
+    pub raw: String,
+    /// The flags as reported, in hexadecimal; none where the variation has none.
+    pub flags: Option<String>,
+    /// What the profile takes it for.
+    pub quantities: Vec<QuantityReport>,
+}
+
+/// What the profile makes of an object.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct QuantityReport {
+    /// Which of the control's regulators, 1 to 3.
+    pub position: u8,
+    /// Which quantity.
+    pub quantity: regulator::Quantity,
+    /// Its value, scaled; yes is 1, no is 0.
+    pub value: Option<f64>,
+    /// Unit of the value.
+    pub unit: &'static str,
+    /// How far to trust it.
+    pub quality: Quality,
+}
+
+/// Where to look, and as whom.
+pub(super) struct Target<'a> {
+    pub(super) shown: String,
+    pub(super) host: &'a str,
+    pub(super) port: u16,
+    pub(super) unit: u16,
+    pub(super) master: u16,
+    pub(super) connect_timeout: Duration,
+    pub(super) response_timeout: Duration,
+}
+
+/// Reads the outstation once.
+///
+/// # Errors
+/// When an address is not that of a device. One that does not answer is part of the report.
+pub(super) async fn run(
+    target: Target<'_>,
+    tls: Option<&crate::Tls>,
+    name: String,
+    profile: Profile,
+) -> anyhow::Result<OutstationReport> {
+    let wrong = |what: &str, n: u16| anyhow::anyhow!("{n} is not a link address of {what}: use 0 to 65519");
+    let outstation = LinkAddress::device(target.unit).ok_or_else(|| wrong("an outstation", target.unit))?;
+    let master = LinkAddress::device(target.master).ok_or_else(|| wrong("a master", target.master))?;
+    let mut seen = Seen {
+        profile: &profile,
+        left: vec![Task::DisableUnsolicited, Task::Integrity, Task::Attributes, Task::Clock],
+        report: OutstationReport {
+            address: target.shown,
+            unit: target.unit,
+            master: target.master,
+            profile: name,
+            title: profile.title.clone(),
+            identity: None,
+            indications: None,
+            clock_offset_ms: None,
+            latency_ms: None,
+            errors: vec![],
+            objects: vec![],
+            missing: vec![],
+        },
+        done: mpsc::unbounded_channel().0,
+    };
+    let (done, mut finished) = mpsc::unbounded_channel();
+    seen.done = done;
+    match connect(target.host, target.port, tls, target.connect_timeout).await {
+        Err(error) => seen.report.errors.push(format!("cannot connect: {error}")),
+        Ok(stream) => {
+            let mut config = AssociationConfig::new(outstation, Duration::from_secs(3600));
+            config.integrity_period = Duration::ZERO;
+            config.event_polls.clear();
+            let mut channel_config = ChannelConfig::new(master);
+            channel_config.response_timeout = target.response_timeout;
+            let mut channel = Channel::new(channel_config, vec![config], Duration::ZERO);
+            let start = Instant::now();
+            let now = move || Now { monotonic: start.elapsed(), wall: wall() };
+            // nothing is stored, so nothing is confirmed: the events stay where they are
+            let (_stored, mut stored) = mpsc::unbounded_channel();
+            let longest = target.response_timeout * 8 + Duration::from_secs(10);
+            let ended = tokio::select! {
+                ended = drive(stream, &mut channel, &mut seen, now, &mut stored) => Some(ended.to_string()),
+                _ = timeout(longest, finished.recv()) => None,
+            };
+            if let Some(ended) = ended.filter(|_| !seen.left.is_empty()) {
+                seen.report.errors.push(ended);
+            }
+        }
+    }
+    Ok(seen.into_report())
+}
+
+fn wall() -> Timestamp {
+    Timestamp::from_millis(u64::try_from(chrono::Utc::now().timestamp_millis()).unwrap_or(0))
+}
+
+/// Gathers what the outstation says.
+struct Seen<'a> {
+    profile: &'a Profile,
+    /// What is still to be asked.
+    left: Vec<Task>,
+    report: OutstationReport,
+    done: mpsc::UnboundedSender<()>,
+}
+
+impl Seen<'_> {
+    fn over(&mut self, task: Task) {
+        self.left.retain(|left| *left != task);
+        if self.left.is_empty() {
+            // whoever waits may have had enough already
+            let _ = self.done.send(());
+        }
+    }
+
+    fn into_report(mut self) -> OutstationReport {
+        let reported = |kind, index| {
+            self.report.objects.iter().any(|o| o.object == object::name(kind) && o.index == index)
+        };
+        self.report.missing = (self.profile.objects.iter().filter(|p| !reported(p.kind, p.index)))
+            .map(|p| format!("{} ({} {})", p.label(), object::name(p.kind), p.index))
+            .collect();
+        self.report
+    }
+
+    fn take(&mut self, point: &Point<'_>) {
+        let mapped = self.profile.objects.iter().filter(|o| (o.kind, o.index) == (point.kind, point.index));
+        let quantities = mapped.map(|o| {
+            let (value, quality) = object::value(o, point.value, point.flags);
+            let (position, quantity) = (o.position, o.quantity);
+            QuantityReport { position, quantity, value, unit: quantity.unit(), quality }
+        });
+        let report = ObjectReport {
+            object: object::name(point.kind),
+            index: point.index,
+            raw: raw(point.kind, point.value),
+            flags: point.flags.map(|Flags(bits)| format!("{bits:02X}")),
+            quantities: quantities.collect(),
+        };
+        // an integrity poll brings events first and then the present value, which is what a probe is after
+        match self.report.objects.iter_mut().find(|o| (o.object, o.index) == (report.object, report.index)) {
+            Some(known) => *known = report,
+            None => self.report.objects.push(report),
+        }
+    }
+}
+
+fn raw(kind: Kind, value: Value<'_>) -> String {
+    match value {
+        Value::Binary(state) => u8::from(state).to_string(),
+        Value::DoubleBit(state) => state.bits().to_string(),
+        Value::Counter(count) => count.to_string(),
+        Value::Analog(number) => number.to_string(),
+        Value::Octets(bytes) => {
+            debug_assert_eq!(kind, Kind::Octets);
+            String::from_utf8_lossy(bytes).into_owned()
+        }
+    }
+}
+
+impl Host for Seen<'_> {
+    fn arrived(&mut self, arrived: &Arrived<'_>) -> Receipt {
+        self.report.indications = Some(arrived.indications.to_string());
+        if arrived.task == Some(Task::Attributes) {
+            self.report.identity = identity(&arrived.fragment);
+        }
+        for block in arrived.fragment.blocks().map_while(Result::ok) {
+            for point in Points::of(&block, None) {
+                self.take(&point);
+            }
+        }
+        // events are not confirmed, so that whoever is there to store them still gets them
+        Receipt::WhenStored
+    }
+
+    fn note(&mut self, _: LinkAddress, note: Note) {
+        match note {
+            Note::Done { task, latency, .. } => {
+                if task == Task::Integrity {
+                    self.report.latency_ms = Some((latency.as_secs_f64() * 10_000.0).round() / 10.0);
+                }
+                self.over(task);
+            }
+            Note::Failed { task, failure, .. } => {
+                self.report.errors.push(failure.to_string());
+                self.over(task);
+            }
+            Note::ClockOffset { millis } => self.report.clock_offset_ms = Some(millis),
+            Note::Unreadable(error) => self.report.errors.push(error.to_string()),
+            Note::Restarted | Note::Overflowed | Note::ClockSet | Note::UnsolicitedIgnored => {}
+        }
+    }
+}
