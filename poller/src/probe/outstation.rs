@@ -1,4 +1,7 @@
-//! Probing a DNP3 outstation: everything is read once, and shown as it came beside what the profile makes of it.
+//! Probing a DNP3 outstation: all present values are read once, and shown as they came beside what the profile makes of them.
+//!
+//! The probe is a bystander: it takes no events, clears nothing and silences nobody, so it does not disturb the master that the
+//! outstation belongs to.
 
 use std::time::Duration;
 
@@ -102,7 +105,7 @@ pub(super) async fn run(
     let master = LinkAddress::device(target.master).ok_or_else(|| wrong("a master", target.master))?;
     let mut seen = Seen {
         profile: &profile,
-        left: vec![Task::DisableUnsolicited, Task::Integrity, Task::Attributes, Task::Clock],
+        left: vec![Task::Static, Task::Attributes, Task::Clock],
         report: OutstationReport {
             address: target.shown,
             unit: target.unit,
@@ -125,6 +128,7 @@ pub(super) async fn run(
         Err(error) => seen.report.errors.push(format!("cannot connect: {error}")),
         Ok(stream) => {
             let mut config = AssociationConfig::new(outstation, Duration::from_secs(3600));
+            config.keeps_house = false;
             config.integrity_period = Duration::ZERO;
             config.event_polls.clear();
             let mut channel_config = ChannelConfig::new(master);
@@ -132,7 +136,7 @@ pub(super) async fn run(
             let mut channel = Channel::new(channel_config, vec![config], Duration::ZERO);
             let start = Instant::now();
             let now = move || Now { monotonic: start.elapsed(), wall: wall() };
-            // nothing is stored, so nothing is confirmed: the events stay where they are
+            // present values need no storing: they are confirmed at once, where an answer of several fragments asks for it
             let (_stored, mut stored) = mpsc::unbounded_channel();
             let longest = target.response_timeout * 8 + Duration::from_secs(10);
             let ended = tokio::select! {
@@ -193,11 +197,7 @@ impl Seen<'_> {
             flags: point.flags.map(|Flags(bits)| format!("{bits:02X}")),
             quantities: quantities.collect(),
         };
-        // an integrity poll brings events first and then the present value, which is what a probe is after
-        match self.report.objects.iter_mut().find(|o| (o.object, o.index) == (report.object, report.index)) {
-            Some(known) => *known = report,
-            None => self.report.objects.push(report),
-        }
+        self.report.objects.push(report);
     }
 }
 
@@ -225,14 +225,13 @@ impl Host for Seen<'_> {
                 self.take(&point);
             }
         }
-        // events are not confirmed, so that whoever is there to store them still gets them
-        Receipt::WhenStored
+        Receipt::Now
     }
 
     fn note(&mut self, _: LinkAddress, note: Note) {
         match note {
             Note::Done { task, latency, .. } => {
-                if task == Task::Integrity {
+                if task == Task::Static {
                     self.report.latency_ms = Some((latency.as_secs_f64() * 10_000.0).round() / 10.0);
                 }
                 self.over(task);
@@ -245,5 +244,13 @@ impl Host for Seen<'_> {
             Note::Unreadable(error) => self.report.errors.push(error.to_string()),
             Note::Restarted | Note::Overflowed | Note::ClockSet | Note::UnsolicitedIgnored => {}
         }
+    }
+}
+
+impl OutstationReport {
+    /// Whether everything was answered.
+    #[must_use]
+    pub const fn all_answered(&self) -> bool {
+        self.errors.is_empty()
     }
 }

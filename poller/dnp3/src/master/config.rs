@@ -72,6 +72,9 @@ pub struct AssociationConfig {
     pub clock_period: Duration,
     /// Whether to ask who made it.
     pub attributes: bool,
+    /// Whether this is the outstation's own master, which silences it at the start, takes its events and clears its restart
+    /// indication. A bystander only reads present values, so that nothing is taken from the master that it belongs to.
+    pub keeps_house: bool,
     /// Where in their periods the first polls lie, so that many outstations do not all answer at once.
     pub phase: Duration,
 }
@@ -88,6 +91,7 @@ impl AssociationConfig {
             time_sync: TimeSync::Never,
             clock_period: Duration::from_secs(600),
             attributes: true,
+            keeps_house: true,
             phase: Duration::ZERO,
         }
     }

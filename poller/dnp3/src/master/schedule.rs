@@ -61,6 +61,7 @@ pub(super) struct Schedule {
     time_sync: TimeSync,
     unsolicited: Classes,
     attributes: bool,
+    keeps_house: bool,
 }
 
 /// Points in time that nothing shifts.
@@ -104,15 +105,20 @@ impl Schedule {
             time_sync: config.time_sync,
             unsolicited: config.unsolicited,
             attributes: config.attributes,
+            keeps_house: config.keeps_house,
         }
     }
 
     /// A connection was made.
     pub(super) fn connected(&mut self) {
         self.once.clear();
-        self.add(Task::DisableUnsolicited);
-        self.add(Task::Integrity);
-        self.enable_unsolicited();
+        if self.keeps_house {
+            self.add(Task::DisableUnsolicited);
+            self.add(Task::Integrity);
+            self.enable_unsolicited();
+        } else {
+            self.add(Task::Static);
+        }
         if self.attributes {
             self.add(Task::Attributes);
         }
@@ -120,7 +126,7 @@ impl Schedule {
 
     /// The device says that it has restarted.
     pub(super) fn restarted(&mut self, now: Duration) {
-        if self.cleared_at.is_none_or(|at| now >= at + AT_MOST_EVERY) {
+        if self.keeps_house && self.cleared_at.is_none_or(|at| now >= at + AT_MOST_EVERY) {
             self.add(Task::ClearRestart);
             self.add(Task::Integrity);
             self.enable_unsolicited();
@@ -129,7 +135,9 @@ impl Schedule {
 
     /// Events were lost.
     pub(super) fn overflowed(&mut self) {
-        self.add(Task::Integrity);
+        if self.keeps_house {
+            self.add(Task::Integrity);
+        }
     }
 
     /// The device asks for the time.
@@ -298,6 +306,19 @@ mod tests {
     fn while_nothing_can_be_stored_only_present_values_are_read() {
         let s = schedule(|_| {});
         assert_eq!(s.first(false), Some(Due { task: Task::Static, at: S(10) }));
+    }
+
+    #[test]
+    fn a_bystander_reads_present_values_and_changes_nothing() {
+        let mut s = schedule(|c| {
+            (c.keeps_house, c.attributes) = (false, true);
+            c.event_polls.clear();
+            c.integrity_period = S(0);
+        });
+        s.connected();
+        s.restarted(S(1));
+        s.overflowed();
+        assert_eq!(run(&mut s, S(0)), [(Task::Static, 0), (Task::Attributes, 0)]);
     }
 
     #[test]
