@@ -2,28 +2,48 @@
 //!
 //! [`main`] is the subcommand; [`run`] does the reading; how it looks is in [`ProbeReport`].
 
+mod outstation;
+mod outstation_report;
 mod report;
 
-use std::path::Path;
+use std::fmt::Display;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Duration;
 
-use anyhow::Context as _;
+use anyhow::{Context as _, ensure};
+use serde::Serialize;
 use tokio::time::Instant;
 
+use crate::endpoint;
 use crate::modbus::{Address, Client, Data, ErrorKind, ModbusError, ReadRequest, Timeouts};
+use crate::outstation::Tls;
 use crate::profile::{Profile, ReadPlan, decode};
 
+pub use outstation_report::{ObjectReport, OutstationReport, QuantityReport};
 pub use report::{BlockReport, PointReport, ProbeReport};
 
 /// What to probe and how.
 #[derive(Debug, Clone, clap::Args)]
 pub struct ProbeArgs {
-    /// The device: modbus-tcp://HOST:PORT, or modbus-rtu-tcp://HOST:PORT for RTU framing over TCP
+    /// The device: modbus-tcp://HOST:PORT, modbus-rtu-tcp://HOST:PORT for RTU framing over TCP, dnp3-tcp://HOST:PORT or
+    /// dnp3-tls://HOST:PORT
     pub address: String,
-    /// Its unit identifier
+    /// Its Modbus unit identifier, or the link address of the DNP3 outstation
     #[arg(default_value_t = 1)]
-    pub unit: u8,
+    pub unit: u16,
+    /// DNP3: the link address to ask as
+    #[arg(long, default_value_t = 1, value_name = "ADDRESS")]
+    pub master: u16,
+    /// DNP3 over TLS: PEM file with the authority that signed the device's certificate
+    #[arg(long, requires_all = ["dnp3_certificate", "dnp3_key"], value_name = "FILE")]
+    pub dnp3_authority: Option<PathBuf>,
+    /// DNP3 over TLS: PEM file with our own certificate
+    #[arg(long, requires_all = ["dnp3_authority", "dnp3_key"], value_name = "FILE")]
+    pub dnp3_certificate: Option<PathBuf>,
+    /// DNP3 over TLS: PEM file with the private key of that certificate
+    #[arg(long, requires_all = ["dnp3_authority", "dnp3_certificate"], value_name = "FILE")]
+    pub dnp3_key: Option<PathBuf>,
     /// A profile that comes with the program, or the path of a profile file
     #[arg(long, short)]
     pub profile: String,
@@ -43,14 +63,59 @@ pub struct ProbeArgs {
 /// # Errors
 /// When the address or profile is wrong, so that nothing could be asked.
 pub async fn main(args: ProbeArgs) -> anyhow::Result<ExitCode> {
-    let json = args.json;
-    let report = run(args).await?;
+    let answered = match args.address.parse()? {
+        endpoint::Address::Modbus(_) => {
+            let json = args.json;
+            let report = run(args).await?;
+            print(&report, json)?;
+            report.all_answered()
+        }
+        endpoint::Address::Dnp3 { tls, host, port } => {
+            let json = args.json;
+            let report = run_outstation(args, tls, &host, port).await?;
+            print(&report, json)?;
+            report.all_answered()
+        }
+    };
+    Ok(if answered { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
+
+fn print(report: &(impl Display + Serialize), json: bool) -> anyhow::Result<()> {
     if json {
-        println!("{}", serde_json::to_string_pretty(&report)?);
+        println!("{}", serde_json::to_string_pretty(report)?);
     } else {
         print!("{report}");
     }
-    Ok(if report.all_answered() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    Ok(())
+}
+
+async fn run_outstation(
+    args: ProbeArgs,
+    tls: bool,
+    host: &str,
+    port: u16,
+) -> anyhow::Result<OutstationReport> {
+    let profile = find_profile(&args.profile)?;
+    ensure!(!profile.objects.is_empty(), "profile '{}' is for Modbus, and the address for DNP3", args.profile);
+    let files = args.dnp3_authority.zip(args.dnp3_certificate).zip(args.dnp3_key);
+    let identity = match files.filter(|_| tls) {
+        Some(((authority, certificate), key)) => Some(Tls::from_files(&authority, &certificate, &key)?),
+        None => None,
+    };
+    ensure!(
+        identity.is_some() || !tls,
+        "an endpoint over TLS wants --dnp3-authority, --dnp3-certificate and --dnp3-key"
+    );
+    let target = outstation::Target {
+        shown: args.address,
+        host,
+        port,
+        unit: args.unit,
+        master: args.master,
+        connect_timeout: Duration::from_millis(args.connect_timeout),
+        response_timeout: Duration::from_millis(args.response_timeout),
+    };
+    outstation::run(target, identity.as_ref(), args.profile, profile).await
 }
 
 /// Asks every request of the profile once.
@@ -60,6 +125,9 @@ pub async fn main(args: ProbeArgs) -> anyhow::Result<ExitCode> {
 pub async fn run(args: ProbeArgs) -> anyhow::Result<ProbeReport> {
     let address: Address = args.address.parse()?;
     let profile = find_profile(&args.profile)?;
+    ensure!(!profile.points.is_empty(), "profile '{}' is for DNP3, and the address for Modbus", args.profile);
+    let unit = u8::try_from(args.unit)
+        .with_context(|| format!("{} is not a Modbus unit identifier: use 0 to 255", args.unit))?;
     let timeouts = Timeouts {
         connect: Duration::from_millis(args.connect_timeout),
         response: Duration::from_millis(args.response_timeout),
@@ -67,7 +135,7 @@ pub async fn run(args: ProbeArgs) -> anyhow::Result<ProbeReport> {
     };
     let plan = ReadPlan::new(&profile, &profile.positions());
     let mut client = Client::new(address.clone(), timeouts);
-    let (blocks, answers) = ask(&mut client, args.unit, &plan).await;
+    let (blocks, answers) = ask(&mut client, unit, &plan).await;
     let points = plan
         .places
         .iter()
@@ -79,7 +147,7 @@ pub async fn run(args: ProbeArgs) -> anyhow::Result<ProbeReport> {
         .collect();
     Ok(ProbeReport {
         address: address.to_string(),
-        unit: args.unit,
+        unit,
         profile: args.profile,
         title: profile.title,
         blocks,

@@ -11,73 +11,12 @@ use dnp3::master::{
 };
 use dnp3::net::drive;
 use dnp3::objects::{Flags, Kind, Point, Points, Timestamp, Value};
-use regulator::Quality;
-use serde::Serialize;
 use tokio::sync::mpsc;
 use tokio::time::{Instant, timeout};
 
-use crate::endpoint::Identity;
+use super::outstation_report::{ObjectReport, OutstationReport, QuantityReport};
 use crate::outstation::{connect, identity};
 use crate::profile::{Profile, object};
-
-/// All that a probe of an outstation found.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct OutstationReport {
-    /// Where the device is.
-    pub address: String,
-    /// Link address of the outstation.
-    pub unit: u16,
-    /// Link address that the probe used as master.
-    pub master: u16,
-    /// The profile, as named by the caller.
-    pub profile: String,
-    /// The profile's title.
-    pub title: String,
-    /// What the device says it is.
-    pub identity: Option<Identity>,
-    /// What it says of itself, in words.
-    pub indications: Option<String>,
-    /// How far its clock is ahead of ours, milliseconds; none if it has none to show.
-    pub clock_offset_ms: Option<i64>,
-    /// From the request for everything to the first of the answer, milliseconds.
-    pub latency_ms: Option<f64>,
-    /// What went wrong, each on a line.
-    pub errors: Vec<String>,
-    /// Each point that the device reported, in the order in which it came.
-    pub objects: Vec<ObjectReport>,
-    /// Points of the profile that the device did not report.
-    pub missing: Vec<String>,
-}
-
-/// One point as the device reported it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct ObjectReport {
-    /// What kind of object, as profiles call it.
-    pub object: &'static str,
-    /// Which of its kind.
-    pub index: u16,
-    /// The value as reported: a number, or 1 and 0, or 0 to 3 for a double-bit input, or text.
-    pub raw: String,
-    /// The flags as reported, in hexadecimal; none where the variation has none.
-    pub flags: Option<String>,
-    /// What the profile takes it for.
-    pub quantities: Vec<QuantityReport>,
-}
-
-/// What the profile makes of an object.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct QuantityReport {
-    /// Which of the control's regulators, 1 to 3.
-    pub position: u8,
-    /// Which quantity.
-    pub quantity: regulator::Quantity,
-    /// Its value, scaled; yes is 1, no is 0.
-    pub value: Option<f64>,
-    /// Unit of the value.
-    pub unit: &'static str,
-    /// How far to trust it.
-    pub quality: Quality,
-}
 
 /// Where to look, and as whom.
 pub(super) struct Target<'a> {
@@ -244,13 +183,5 @@ impl Host for Seen<'_> {
             Note::Unreadable(error) => self.report.errors.push(error.to_string()),
             Note::Restarted | Note::Overflowed | Note::ClockSet | Note::UnsolicitedIgnored => {}
         }
-    }
-}
-
-impl OutstationReport {
-    /// Whether everything was answered.
-    #[must_use]
-    pub const fn all_answered(&self) -> bool {
-        self.errors.is_empty()
     }
 }

@@ -103,14 +103,19 @@ impl PointReport {
     }
 
     fn shown(&self) -> String {
-        match self.value {
-            None => "-".to_owned(),
-            Some(v) if self.quantity.is_flag() => if v == 0.0 { "no" } else { "yes" }.to_owned(),
-            Some(v) if matches!(self.quantity, Quantity::Tap) => format!("{v:+}"),
-            Some(v) if matches!(self.quantity, Quantity::Operations) => format!("{v}"),
-            Some(v) if matches!(self.quantity, Quantity::PowerFactor) => format!("{v:.3}"),
-            Some(v) => format!("{v:.2} {}", self.unit),
-        }
+        shown(self.quantity, self.value, self.unit)
+    }
+}
+
+/// A value for people.
+pub(super) fn shown(quantity: Quantity, value: Option<f64>, unit: &str) -> String {
+    match value {
+        None => "-".to_owned(),
+        Some(v) if quantity.is_flag() => if v == 0.0 { "no" } else { "yes" }.to_owned(),
+        Some(v) if matches!(quantity, Quantity::Tap) => format!("{v:+}"),
+        Some(v) if matches!(quantity, Quantity::Operations) => format!("{v}"),
+        Some(v) if matches!(quantity, Quantity::PowerFactor) => format!("{v:.3}"),
+        Some(v) => format!("{v:.2} {unit}"),
     }
 }
 
@@ -156,7 +161,7 @@ impl fmt::Display for ProbeReport {
 }
 
 /// Left-aligned columns, two spaces apart.
-fn table(
+pub(super) fn table(
     f: &mut fmt::Formatter<'_>,
     heading: &[&str],
     rows: impl Iterator<Item = Vec<String>>,
