@@ -12,7 +12,7 @@ use anyhow::Context as _;
 use tokio::time::Instant;
 
 use crate::modbus::{Address, Client, Data, ErrorKind, ModbusError, ReadRequest, Timeouts};
-use crate::profile::{Profile, ReadPlan, decode};
+use crate::profile::{Profile, Protocol, ReadPlan, decode};
 
 pub use report::{BlockReport, PointReport, ProbeReport};
 
@@ -60,6 +60,12 @@ pub async fn main(args: ProbeArgs) -> anyhow::Result<ExitCode> {
 pub async fn run(args: ProbeArgs) -> anyhow::Result<ProbeReport> {
     let address: Address = args.address.parse()?;
     let profile = find_profile(&args.profile)?;
+    anyhow::ensure!(
+        profile.protocol() == Protocol::Modbus,
+        "profile '{}' is for {}, but {address} speaks Modbus; name a profile for Modbus",
+        args.profile,
+        profile.protocol().title()
+    );
     let timeouts = Timeouts {
         connect: Duration::from_millis(args.connect_timeout),
         response: Duration::from_millis(args.response_timeout),
