@@ -16,9 +16,10 @@ alter table regulator
     add column master_address integer not null default 1 check (master_address between 0 and 65519),
     add column integrity_interval_ms integer not null default 3600000 check (integrity_interval_ms >= 1000),
     -- classes and periods, such as '1@10s 2,3@60s'; empty: all events every poll_interval_ms
-    add column event_polls text not null default '',
+    add column event_polls text not null default ''
+        check (event_polls ~ '^([123](,[123])*@[0-9]+m?s( [123](,[123])*@[0-9]+m?s)*)?$'),
     -- classes that the control may report by itself, such as '1,2,3'; empty: none
-    add column unsolicited text not null default '',
+    add column unsolicited text not null default '' check (unsolicited ~ '^([123](,[123])*)?$'),
     add column time_sync text not null default 'never' check (time_sync in ('never', 'lan', 'non_lan'));
 
 -- What a device says of itself (device attributes, group 0).

@@ -5,6 +5,7 @@
 
 pub mod endpoint;
 pub mod fleet;
+mod host_port;
 pub mod metrics;
 pub mod modbus;
 mod outstation;

@@ -3,8 +3,10 @@
 //! [`run`] is the task of one endpoint: it is given an [`EndpointPlan`] and tells [`Report`]s. Devices are spoken to through
 //! [`crate::modbus`]; what to make of the reports is up to [`crate::store`].
 
+mod address;
 mod backoff;
 mod clock;
+pub(crate) mod link;
 mod report;
 mod schedule;
 mod task;
@@ -13,13 +15,14 @@ mod unit;
 use std::sync::Arc;
 use std::time::Duration;
 
-use dnp3::master::{Classes, EventPoll, TimeSync};
 use regulator::Nameplate;
 
 use crate::profile::{Profile, ProfileErrors};
 
+pub use address::{Address, AddressError};
 pub(crate) use backoff::Backoff;
 pub use clock::Clock;
+pub use link::LinkSettings;
 pub use report::{
     Answered, DeviceEvent, DeviceNews, Failure, Identity, Outcome, Receipt, Report, ReportSender, channel,
 };
@@ -30,8 +33,7 @@ pub use task::{Context, run};
 pub struct EndpointPlan {
     /// The row of the inventory.
     pub endpoint_id: i32,
-    /// `modbus-tcp://HOST:PORT`, `modbus-rtu-tcp://HOST:PORT` for RTU framing over TCP, `dnp3-tcp://HOST:PORT`, or
-    /// `dnp3-tls://HOST:PORT`.
+    /// An [`Address`] as text.
     pub address: String,
     /// The units behind it, polled in turn.
     pub units: Vec<UnitPlan>,
@@ -50,33 +52,6 @@ pub struct UnitPlan {
     pub interval: Duration,
     /// How it is spoken to, if it speaks DNP3.
     pub link: LinkSettings,
-}
-
-/// How a DNP3 control is spoken to.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LinkSettings {
-    /// Link address of this master.
-    pub master: u16,
-    /// Time from one poll of everything to the next.
-    pub integrity: Duration,
-    /// Which events to ask for how often; all of them at the unit's interval if empty.
-    pub event_polls: Vec<EventPoll>,
-    /// Events that it may report by itself.
-    pub unsolicited: Classes,
-    /// How to set its clock when it asks for the time.
-    pub time_sync: TimeSync,
-}
-
-impl Default for LinkSettings {
-    fn default() -> Self {
-        Self {
-            master: 1,
-            integrity: Duration::from_secs(3600),
-            event_polls: vec![],
-            unsolicited: Classes::default(),
-            time_sync: TimeSync::Never,
-        }
-    }
 }
 
 /// One regulator of a control.

@@ -11,9 +11,9 @@ use super::backoff::Backoff;
 use super::report::{Answered, Failure, Outcome, ReportSender};
 use super::schedule::Schedule;
 use super::unit::{Ended, Unit};
-use super::{Clock, EndpointPlan, Report};
-use crate::modbus::{Address, Client, ErrorKind, Timeouts};
-use crate::outstation::Tls;
+use super::{Address, Clock, EndpointPlan, Report};
+use crate::modbus::{self, Client, ErrorKind, Timeouts};
+use crate::outstation::{self, Tls};
 
 /// First wait after a failed connection.
 const RECONNECT: Duration = Duration::from_secs(1);
@@ -40,8 +40,16 @@ pub struct Context {
 pub async fn run(plan: EndpointPlan, context: Context) {
     let stop = context.stop.clone();
     let polling = async move {
-        if let Some(mut task) = Task::new(plan, context) {
-            task.poll_for_ever().await;
+        match plan.address.parse() {
+            Ok(Address::Modbus(address)) => {
+                if let Some(mut task) = Task::new(plan, address, context) {
+                    task.poll_for_ever().await;
+                }
+            }
+            Ok(Address::Dnp3 { tls, host, port }) => {
+                outstation::run(plan, outstation::Place { tls, host, port }, context).await;
+            }
+            Err(error) => report_misconfigured(&context, plan.endpoint_id, None, error.to_string()),
         }
     };
     // Dropping a poll half-way drops its connection with it.
@@ -60,15 +68,8 @@ struct Task {
 
 impl Task {
     /// The task, if there is anything to poll.
-    fn new(plan: EndpointPlan, context: Context) -> Option<Self> {
+    fn new(plan: EndpointPlan, address: modbus::Address, context: Context) -> Option<Self> {
         let endpoint_id = plan.endpoint_id;
-        let address = match plan.address.parse::<Address>() {
-            Ok(address) => address,
-            Err(error) => {
-                report_misconfigured(&context, endpoint_id, None, error.to_string());
-                return None;
-            }
-        };
         let start = Instant::now();
         let count = plan.units.len();
         let mut units = Vec::with_capacity(count);

@@ -12,7 +12,7 @@ use super::report::{Answered, Failure, ReportSender};
 use super::schedule::Schedule;
 use super::{Clock, RegulatorPlan, Report, UnitPlan};
 use crate::modbus::{Client, Data, ErrorKind, ModbusError};
-use crate::profile::{Profile, ReadPlan, Validator, decode};
+use crate::profile::{Profile, Protocol, ReadPlan, Validator, decode};
 
 /// One control behind an endpoint.
 pub(super) struct Unit {
@@ -57,6 +57,13 @@ impl Unit {
         let profile = plan.profile.map_err(|errors| wrong(format!("wrong profile: {errors}")))?;
         if plan.regulators.is_empty() {
             return Err(wrong(format!("unit {} has no regulators", plan.unit)));
+        }
+        if profile.protocol() != Protocol::Modbus {
+            let spoken = profile.protocol().title();
+            let text = format!(
+                "the profile of unit {unit} is for {spoken}, but its endpoint speaks Modbus; correct the profile or the endpoint in the inventory"
+            );
+            return Err(wrong(text));
         }
         let positions: Vec<u8> = plan.regulators.iter().map(|r| r.position).collect();
         let unmapped = positions.iter().find(|p| !profile.positions().contains(p));

@@ -7,10 +7,13 @@ use regulator::{Connection, Phase};
 use super::{
     cell::RowReader,
     errors::{Faults, FleetErrors},
+    link,
     profiles::ProfileSet,
     row::Row,
     table::Table,
 };
+
+const MASTER: &str = "master_address";
 
 /// A row and its number in the file.
 pub(super) type Numbered = (u64, Row);
@@ -124,6 +127,31 @@ fn same_control(rows: &[Numbered], faults: &mut Faults) {
             );
         },
     );
+    for (i, column) in link::COLUMNS.into_iter().enumerate().filter(|(_, column)| *column != MASTER) {
+        first_decides(
+            rows,
+            control,
+            |row| link::texts(&row.link)[i].clone(),
+            |number, _, first, _| {
+                let what = "the same unit has another setting in row";
+                let remedy = "one control is spoken to in one way: make the rows agree";
+                faults.at(number, column, format!("{what} {first}"), remedy);
+            },
+        );
+    }
+    // on one connection there is one master
+    first_decides(
+        rows,
+        |row| row.endpoint.as_str(),
+        |row| row.link.master,
+        |number, row, first, decides| {
+            let what = format!(
+                "the same endpoint is asked by master {} here and {} in row {first}",
+                row.link.master, decides.link.master
+            );
+            faults.at(number, MASTER, what, "an endpoint is asked by one master: make the rows agree");
+        },
+    );
 }
 
 fn banks(rows: &[Numbered], faults: &mut Faults) {
@@ -177,7 +205,7 @@ pub(super) const fn phases_of(connection: Connection) -> &'static str {
 }
 
 fn one_place_each(rows: &[Numbered], faults: &mut Faults) {
-    let mut taken: HashMap<(&str, u8, u8), u64> = HashMap::new();
+    let mut taken: HashMap<(&str, u16, u8), u64> = HashMap::new();
     let mut keys = BTreeSet::new();
     for (number, row) in rows {
         let place = (row.endpoint.as_str(), row.unit, row.position);

@@ -16,7 +16,7 @@ const fn optional(name: &'static str) -> Column {
 }
 
 /// All columns, in the order in which they are exported.
-pub(super) const COLUMNS: [Column; 24] = [
+pub(super) const COLUMNS: [Column; 29] = [
     required("substation"),
     required("feeder"),
     required("site"),
@@ -38,6 +38,11 @@ pub(super) const COLUMNS: [Column; 24] = [
     optional("position"),
     required("profile"),
     optional("poll_interval_s"),
+    optional("master_address"),
+    optional("integrity_interval_s"),
+    optional("event_polls"),
+    optional("unsolicited"),
+    optional("time_sync"),
     optional("latitude"),
     optional("longitude"),
     required("time_zone"),

@@ -2,7 +2,7 @@
 
 use sqlx::PgConnection;
 
-use super::{columns::COLUMNS, row::Row, stored};
+use super::{columns::COLUMNS, link, row::Row, stored};
 
 /// The inventory as a CSV that imports again to the same; regulators that are retired are left out.
 ///
@@ -24,7 +24,7 @@ pub async fn export(connection: &mut PgConnection) -> sqlx::Result<String> {
 /// In the order of [`COLUMNS`].
 fn cells(row: &Row) -> Vec<String> {
     let degrees = |value: Option<f64>| value.map(|v| v.to_string()).unwrap_or_default();
-    vec![
+    let mut cells = vec![
         row.substation.clone(),
         row.feeder.clone(),
         row.site.clone(),
@@ -46,8 +46,8 @@ fn cells(row: &Row) -> Vec<String> {
         row.position.to_string(),
         row.profile.clone(),
         (f64::from(row.poll_interval_ms) / 1000.0).to_string(),
-        degrees(row.place.map(|p| p.0)),
-        degrees(row.place.map(|p| p.1)),
-        row.time_zone.clone(),
-    ]
+    ];
+    cells.extend(link::cells(row));
+    cells.extend([degrees(row.place.map(|p| p.0)), degrees(row.place.map(|p| p.1)), row.time_zone.clone()]);
+    cells
 }

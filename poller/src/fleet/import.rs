@@ -10,10 +10,12 @@ use sqlx::{Connection as _, PgConnection};
 use super::{
     check::{Numbered, fits, numbered, phases_of},
     errors::{Faults, FleetErrors, ImportError},
+    link,
     profiles::ProfileSet,
     row::{Key, Row},
     stored::{self, Stored},
 };
+use crate::endpoint::LinkSettings;
 
 /// What to do with regulators that are in the inventory but not in the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -139,16 +141,28 @@ fn fits_the_rest(file: &str, rows: &[Numbered], stays: &[&Stored]) -> Result<(),
     let remedy = "name that one in the file too, or retire what the file does not name with --retire-missing";
     let places: HashMap<_, _> = stays.iter().map(|s| (place(&s.row), s)).collect();
     let controls: HashMap<_, _> = stays.iter().map(|s| (control(&s.row), s)).collect();
+    let masters: HashMap<_, _> = stays.iter().map(|s| (s.row.endpoint.as_str(), s)).collect();
     for (number, row) in rows {
         if let Some(other) = places.get(&place(row)) {
             let what = format!("{} is at this endpoint, unit and position already", other.row.title());
             faults.at(*number, "position", what, remedy);
-        } else if let Some(other) = controls
-            .get(&control(row))
-            .filter(|o| (&o.row.profile, o.row.poll_interval_ms) != (&row.profile, row.poll_interval_ms))
+        } else if let Some(other) =
+            controls.get(&control(row)).filter(|o| spoken_to(&o.row) != spoken_to(row))
         {
-            let what = format!("{}, of the same unit, has another profile or interval", other.row.title());
+            let what = format!(
+                "{}, of the same unit, has another profile, interval or setting of DNP3",
+                other.row.title()
+            );
             faults.at(*number, "profile", what, remedy);
+        } else if let Some(other) =
+            masters.get(row.endpoint.as_str()).filter(|o| o.row.link.master != row.link.master)
+        {
+            let what = format!(
+                "{}, at the same endpoint, is asked by master {}",
+                other.row.title(),
+                other.row.link.master
+            );
+            faults.at(*number, "master_address", what, remedy);
         }
     }
     for other in stays {
@@ -163,11 +177,16 @@ fn fits_the_rest(file: &str, rows: &[Numbered], stays: &[&Stored]) -> Result<(),
     faults.or(file, ())
 }
 
-fn place(row: &Row) -> (&str, u8, u8) {
+/// What all regulators of a control have in common.
+fn spoken_to(row: &Row) -> (&str, i32, &LinkSettings) {
+    (&row.profile, row.poll_interval_ms, &row.link)
+}
+
+fn place(row: &Row) -> (&str, u16, u8) {
     (&row.endpoint, row.unit, row.position)
 }
 
-fn control(row: &Row) -> (&str, u8) {
+fn control(row: &Row) -> (&str, u16) {
     (&row.endpoint, row.unit)
 }
 
@@ -219,17 +238,19 @@ impl Parents<'_> {
         let bank = self.bank(row).await?;
         let endpoint = self.endpoint(row).await?;
         let (unit, position) = (i32::from(row.unit), i32::from(row.position));
+        let link = link::Columns::of(&row.link);
         sqlx::query!(
             "with known as (
                  update regulator set kva = $4, rated_current_a = $5, rated_voltage_v = $6, pt_ratio = $7, ct_ratio = $8,
                      voltage_base_v = $9, step_count = $10, tap_min = $11, tap_max = $12, winding_type = $13,
                      endpoint_id = $14, unit = $15, position = $16, profile = $17, poll_interval_ms = $18,
-                     counter_modulus = $19, retired_at = null
+                     counter_modulus = $19, master_address = $20, integrity_interval_ms = $21, event_polls = $22,
+                     unsolicited = $23, time_sync = $24, retired_at = null
                  where id = $1 returning id)
              insert into regulator (bank_id, phase, kva, rated_current_a, rated_voltage_v, pt_ratio, ct_ratio,
                  voltage_base_v, step_count, tap_min, tap_max, winding_type, endpoint_id, unit, position, profile,
-                 poll_interval_ms, counter_modulus)
-             select $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19
+                 poll_interval_ms, counter_modulus, master_address, integrity_interval_ms, event_polls, unsolicited, time_sync)
+             select $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24
              where not exists (select from known)",
             id,
             bank,
@@ -249,7 +270,12 @@ impl Parents<'_> {
             position,
             row.profile,
             row.poll_interval_ms,
-            modulus
+            modulus,
+            link.master_address,
+            link.integrity_interval_ms,
+            link.event_polls,
+            link.unsolicited,
+            link.time_sync
         )
         .execute(&mut *self.connection)
         .await?;

@@ -10,6 +10,7 @@ mod command;
 mod errors;
 mod export;
 mod import;
+mod link;
 mod profiles;
 mod row;
 mod stored;

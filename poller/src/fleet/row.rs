@@ -3,8 +3,11 @@
 use chrono_tz::Tz;
 use regulator::{Connection, Phase, WindingType};
 
-use super::{cell::RowReader, profiles::ProfileSet};
-use crate::modbus::Address;
+use super::{cell::RowReader, link, profiles::ProfileSet};
+use crate::{
+    endpoint::{Address, LinkSettings},
+    profile::Protocol,
+};
 
 /// One regulator as a fleet file has it.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,10 +31,12 @@ pub struct Row {
     pub winding_type: WindingType,
     /// In its canonical form.
     pub endpoint: String,
-    pub unit: u8,
+    pub unit: u16,
     pub position: u8,
     pub profile: String,
     pub poll_interval_ms: i32,
+    /// As by default where the endpoint speaks Modbus.
+    pub link: LinkSettings,
     /// Latitude and longitude, degrees.
     pub place: Option<(f64, f64)>,
     pub time_zone: String,
@@ -49,6 +54,11 @@ impl Row {
     pub(super) fn title(&self) -> String {
         let (substation, feeder, site, bank, phase) = self.key();
         format!("{substation} > {feeder} > {site} > {bank} > {}", phase.name())
+    }
+
+    /// What its endpoint speaks.
+    pub(super) fn protocol(&self) -> Protocol {
+        self.endpoint.parse().as_ref().map_or(Protocol::default(), Address::protocol)
     }
 
     /// Reads a row. Every cell is looked at, whatever is wrong with the others.
@@ -81,10 +91,13 @@ impl Row {
         let winding_type =
             reader.word("winding_type", Some(WindingType::B), &["A", "B"], WindingType::from_name);
         let endpoint = endpoint(reader);
-        let unit = reader.number("unit", None, &(0..=255_i32)).and_then(|n| u8::try_from(n).ok());
+        let protocol = endpoint.as_ref().map(Address::protocol);
+        let highest = protocol.unwrap_or(Protocol::Dnp3).highest_unit();
+        let unit = reader.number("unit", None, &(0..=i32::from(highest))).and_then(|n| u16::try_from(n).ok());
         let position = reader.number("position", Some(1), &(1..=3_i32)).and_then(|n| u8::try_from(n).ok());
-        let profile = profile(reader, profiles, position);
+        let profile = profile(reader, profiles, position, protocol);
         let poll_interval_ms = interval(reader);
+        let link = link::read(reader, protocol);
         let place = place(reader);
         let time_zone = time_zone(reader);
         Some(Self {
@@ -104,21 +117,22 @@ impl Row {
             tap_min: tap_min?,
             tap_max: tap_max?,
             winding_type: winding_type?,
-            endpoint: endpoint?,
+            endpoint: endpoint?.to_string(),
             unit: unit?,
             position: position?,
             profile: profile?,
             poll_interval_ms: poll_interval_ms?,
+            link: link?,
             place: place?,
             time_zone: time_zone?,
         })
     }
 }
 
-fn endpoint(reader: &mut RowReader<'_>) -> Option<String> {
+fn endpoint(reader: &mut RowReader<'_>) -> Option<Address> {
     let text = reader.name("endpoint", None)?;
     match text.parse::<Address>() {
-        Ok(address) => Some(address.to_string()),
+        Ok(address) => Some(address),
         Err(error) => {
             let error = error.to_string();
             let (what, remedy) = error.split_once("; ").unwrap_or((&error, "correct it"));
@@ -127,13 +141,23 @@ fn endpoint(reader: &mut RowReader<'_>) -> Option<String> {
     }
 }
 
-fn profile(reader: &mut RowReader<'_>, profiles: &ProfileSet, position: Option<u8>) -> Option<String> {
+fn profile(
+    reader: &mut RowReader<'_>,
+    profiles: &ProfileSet,
+    position: Option<u8>,
+    protocol: Option<Protocol>,
+) -> Option<String> {
     let name = reader.name("profile", None)?;
     let Some(profile) = profiles.get(&name) else {
         let known = profiles.names().collect::<Vec<_>>().join(", ");
         let remedy = format!("write one of: {known}; or name the folder of your own with --profiles");
         return reader.fault("profile", format!("there is no profile '{name}'"), remedy);
     };
+    if let Some(spoken) = protocol.filter(|spoken| *spoken != profile.protocol()) {
+        let (meant, spoken) = (profile.protocol().title(), spoken.title());
+        let what = format!("profile '{name}' is for {meant}, but the endpoint speaks {spoken}");
+        return reader.fault("profile", what, format!("write one for {spoken}, or correct the endpoint"));
+    }
     let positions = profile.positions();
     if let Some(position) = position.filter(|p| !positions.contains(p)) {
         let mapped = positions.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");

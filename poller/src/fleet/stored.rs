@@ -4,6 +4,7 @@ use regulator::{Connection, Phase, WindingType};
 use sqlx::PgConnection;
 
 use super::row::Row;
+use crate::endpoint::LinkSettings;
 
 /// One regulator of the inventory.
 #[derive(Debug)]
@@ -20,6 +21,7 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Vec<Stor
         r#"select r.id, u.name as substation, f.name as feeder, s.name as site, b.name as bank, b.connection, r.phase,
                   r.kva, r.rated_current_a, r.rated_voltage_v, r.pt_ratio, r.ct_ratio, r.voltage_base_v, r.step_count,
                   r.tap_min, r.tap_max, r.winding_type, e.address, r.unit, r.position, r.profile, r.poll_interval_ms,
+                  r.master_address, r.integrity_interval_ms, r.event_polls, r.unsolicited, r.time_sync,
                   s.latitude, s.longitude, s.time_zone, r.counter_modulus, r.retired_at is not null as "retired!"
            from regulator r join bank b on b.id = r.bank_id join site s on s.id = b.site_id
                 join feeder f on f.id = s.feeder_id join substation u on u.id = f.substation_id
@@ -32,6 +34,19 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Vec<Stor
         |column: &str, value: &str| sqlx::Error::Decode(format!("unknown {column} '{value}'").into());
     rows.into_iter()
         .map(|r| {
+            let link = LinkSettings::from_columns(
+                r.master_address,
+                r.integrity_interval_ms,
+                &r.event_polls,
+                &r.unsolicited,
+                &r.time_sync,
+            );
+            let link = link.ok_or_else(|| {
+                unknown(
+                    "event_polls, unsolicited or time_sync",
+                    &format!("{} {} {}", r.event_polls, r.unsolicited, r.time_sync),
+                )
+            })?;
             let row = Row {
                 connection: Connection::from_name(&r.connection)
                     .ok_or_else(|| unknown("connection", &r.connection))?,
@@ -52,11 +67,12 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Vec<Stor
                 tap_min: r.tap_min,
                 tap_max: r.tap_max,
                 endpoint: r.address,
-                unit: u8::try_from(r.unit).map_err(|_| unknown("unit", &r.unit.to_string()))?,
+                unit: u16::try_from(r.unit).map_err(|_| unknown("unit", &r.unit.to_string()))?,
                 position: u8::try_from(r.position)
                     .map_err(|_| unknown("position", &r.position.to_string()))?,
                 profile: r.profile,
                 poll_interval_ms: r.poll_interval_ms,
+                link,
                 place: r.latitude.zip(r.longitude),
                 time_zone: r.time_zone,
             };

@@ -2,6 +2,8 @@
 
 use std::str::FromStr;
 
+use crate::host_port::{self, HostPort};
+
 /// Registered port of Modbus over TCP, used when an address names none.
 const DEFAULT_PORT: u16 = 502;
 
@@ -53,43 +55,15 @@ impl FromStr for Address {
             .into_iter()
             .find_map(|f| Some((f, text.strip_prefix(f.scheme())?)))
             .ok_or_else(|| wrong("it does not begin with modbus-tcp:// or modbus-rtu-tcp://"))?;
-        let (host, port) = split_port(rest.strip_suffix('/').unwrap_or(rest)).map_err(wrong)?;
-        let host_is_plain =
-            !host.is_empty() && host.chars().all(|c| c.is_ascii_alphanumeric() || ".-_:%".contains(c));
-        if !host_is_plain {
-            return Err(wrong("the host is empty or has characters that no host name has"));
-        }
-        Ok(Self { framing, host: host.to_owned(), port })
-    }
-}
-
-fn split_port(rest: &str) -> Result<(&str, u16), &'static str> {
-    const PORT: &str = "the port is not a number from 1 to 65535";
-    let parse = |port: &str| port.parse::<u16>().ok().filter(|p| *p > 0).ok_or(PORT);
-    if let Some(inner) = rest.strip_prefix('[') {
-        let (host, after) = inner.split_once(']').ok_or("the bracket after the IPv6 address is missing")?;
-        return match after.strip_prefix(':') {
-            Some(port) => Ok((host, parse(port)?)),
-            None if after.is_empty() => Ok((host, DEFAULT_PORT)),
-            None => Err(PORT),
-        };
-    }
-    match rest.split_once(':') {
-        Some((_, port)) if port.contains(':') => Err("an IPv6 address needs brackets"),
-        Some((host, port)) => Ok((host, parse(port)?)),
-        None => Ok((rest, DEFAULT_PORT)),
+        let HostPort { host, port } = HostPort::read(rest, DEFAULT_PORT).map_err(wrong)?;
+        Ok(Self { framing, host, port })
     }
 }
 
 impl std::fmt::Display for Address {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let Self { framing, host, port } = self;
-        let scheme = framing.scheme();
-        if host.contains(':') {
-            write!(f, "{scheme}[{host}]:{port}")
-        } else {
-            write!(f, "{scheme}{host}:{port}")
-        }
+        host_port::show(f, framing.scheme(), host, *port)
     }
 }
 

@@ -21,4 +21,4 @@ mod tests;
 pub use connect::Tls;
 pub(crate) use connect::connect;
 pub(crate) use identity::identity;
-pub(crate) use task::run;
+pub(crate) use task::{Place, run};

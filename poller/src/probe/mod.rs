@@ -18,7 +18,7 @@ use tokio::time::Instant;
 use crate::endpoint;
 use crate::modbus::{Address, Client, Data, ErrorKind, ModbusError, ReadRequest, Timeouts};
 use crate::outstation::Tls;
-use crate::profile::{Profile, ReadPlan, decode};
+use crate::profile::{Profile, Protocol, ReadPlan, decode};
 
 pub use outstation_report::{ObjectReport, OutstationReport, QuantityReport};
 pub use report::{BlockReport, PointReport, ProbeReport};
@@ -96,7 +96,7 @@ async fn run_outstation(
     port: u16,
 ) -> anyhow::Result<OutstationReport> {
     let profile = find_profile(&args.profile)?;
-    ensure!(!profile.objects.is_empty(), "profile '{}' is for Modbus, and the address for DNP3", args.profile);
+    speaks(&profile, &args.profile, Protocol::Dnp3)?;
     let files = args.dnp3_authority.zip(args.dnp3_certificate).zip(args.dnp3_key);
     let identity = match files.filter(|_| tls) {
         Some(((authority, certificate), key)) => Some(Tls::from_files(&authority, &certificate, &key)?),
@@ -125,7 +125,7 @@ async fn run_outstation(
 pub async fn run(args: ProbeArgs) -> anyhow::Result<ProbeReport> {
     let address: Address = args.address.parse()?;
     let profile = find_profile(&args.profile)?;
-    ensure!(!profile.points.is_empty(), "profile '{}' is for DNP3, and the address for Modbus", args.profile);
+    speaks(&profile, &args.profile, Protocol::Modbus)?;
     let unit = u8::try_from(args.unit)
         .with_context(|| format!("{} is not a Modbus unit identifier: use 0 to 255", args.unit))?;
     let timeouts = Timeouts {
@@ -153,6 +153,17 @@ pub async fn run(args: ProbeArgs) -> anyhow::Result<ProbeReport> {
         blocks,
         points,
     })
+}
+
+/// The profile is for the protocol that the address speaks.
+fn speaks(profile: &Profile, name: &str, protocol: Protocol) -> anyhow::Result<()> {
+    ensure!(
+        profile.protocol() == protocol,
+        "profile '{name}' is for {}, but the address speaks {}; name a profile for {1}",
+        profile.protocol().title(),
+        protocol.title()
+    );
+    Ok(())
 }
 
 /// The shipped profile of this name, or the file at this path.

@@ -1,8 +1,10 @@
 //! Whether the keys of one point agree with one another and with its quantity.
 
+use dnp3::objects;
 use regulator::Quantity;
 
 use super::fields::{At, Fields};
+use super::object;
 use super::point::Kind;
 use crate::modbus::Table;
 
@@ -78,18 +80,10 @@ pub(super) fn unit(fields: &mut Fields<'_, '_, '_>, quantity: Quantity) {
 /// A yes/no has no scale, unit or range; a number cannot come from one bit, or from scattered ones.
 pub(super) fn flag(fields: &mut Fields<'_, '_, '_>, quantity: Quantity, table: Table, kind: Kind) {
     let name = quantity.name();
+    let at = fields.has("type").unwrap_or(fields.offset);
     if quantity.is_flag() {
-        for key in ["scale", "offset", "valid"] {
-            if let Some(offset) = fields.has(key) {
-                fields.fault(
-                    offset,
-                    format!("{key} has no meaning for {name}, which is a yes or no"),
-                    "remove it; yes_when says which raw values mean yes",
-                );
-            }
-        }
+        no_number(fields, quantity);
         if kind == Kind::F32 {
-            let at = fields.has("type").unwrap_or(fields.offset);
             fields.fault(
                 at,
                 format!("{name} is a yes or no and cannot be a float"),
@@ -99,7 +93,6 @@ pub(super) fn flag(fields: &mut Fields<'_, '_, '_>, quantity: Quantity, table: T
         return;
     }
     if kind == Kind::Bit && table.holds_bits() {
-        let at = fields.has("type").unwrap_or(fields.offset);
         fields.fault(at, format!("{name} is a number and cannot be one bit"), "use a register type");
     }
     if let Kind::Bits { mask, .. } = kind
@@ -110,6 +103,43 @@ pub(super) fn flag(fields: &mut Fields<'_, '_, '_>, quantity: Quantity, table: T
     }
 }
 
+/// The same for DNP3: numbers come from counters and analogs.
+pub(super) fn object(fields: &mut Fields<'_, '_, '_>, quantity: Quantity, kind: objects::Kind) {
+    if quantity.is_flag() {
+        no_number(fields, quantity);
+    } else if is_state(kind) {
+        let at = fields.has("object").unwrap_or(fields.offset);
+        let what = format!("{} is a number and cannot be a {}", quantity.name(), object::name(kind));
+        fields.fault(at, what, "use object = \"analog\" or another that is a number");
+    }
+}
+
+const fn is_state(kind: objects::Kind) -> bool {
+    matches!(kind, objects::Kind::Binary | objects::Kind::DoubleBit | objects::Kind::BinaryOutput)
+}
+
+/// Keys that say what a number means have no place at a yes or no.
+fn no_number(fields: &mut Fields<'_, '_, '_>, quantity: Quantity) {
+    for key in ["scale", "offset", "valid"] {
+        if let Some(offset) = fields.has(key) {
+            fields.fault(
+                offset,
+                format!("{key} has no meaning for {}, which is a yes or no", quantity.name()),
+                "remove it; yes_when says which raw values mean yes",
+            );
+        }
+    }
+}
+
+/// Only a yes or no has values that mean yes. Whether that was a fault.
+pub(super) fn yes_when(fields: &mut Fields<'_, '_, '_>, quantity: Quantity) -> bool {
+    let misplaced = fields.has("yes_when").filter(|_| !quantity.is_flag());
+    if let Some(offset) = misplaced {
+        fields.fault(offset, format!("yes_when has no meaning for {}", quantity.name()), "remove it");
+    }
+    misplaced.is_some()
+}
+
 /// The counter's modulus: as given, or by type.
 pub(super) fn counter(
     fields: &mut Fields<'_, '_, '_>,
@@ -117,20 +147,8 @@ pub(super) fn counter(
     kind: Kind,
     given: Option<At<i64>>,
 ) -> Option<u64> {
-    if quantity != Quantity::Operations {
-        if let Some(offset) = fields.has("rollover") {
-            fields.fault(offset, "rollover belongs to operations only", "remove it");
-        }
+    if !may_roll_over(fields, quantity) {
         return None;
-    }
-    for key in ["scale", "offset"] {
-        if let Some(offset) = fields.has(key) {
-            fields.fault(
-                offset,
-                format!("{key} would hide how the operation counter rolls over"),
-                "remove it: the counter is taken as it stands",
-            );
-        }
     }
     let at = fields.has("type").unwrap_or(fields.offset);
     let highest = match kind {
@@ -158,4 +176,49 @@ pub(super) fn counter(
         );
     }
     Some(modulus)
+}
+
+/// The same for DNP3, where a counter has 32 bits unless told otherwise.
+pub(super) fn object_counter(
+    fields: &mut Fields<'_, '_, '_>,
+    quantity: Quantity,
+    kind: objects::Kind,
+    given: Option<At<i64>>,
+) -> Option<u64> {
+    if !may_roll_over(fields, quantity) {
+        return None;
+    }
+    if given.is_none() && matches!(kind, objects::Kind::Counter | objects::Kind::FrozenCounter) {
+        return Some(1 << 32);
+    }
+    // that a state is no counter has been told
+    if fields.has("rollover").is_none() && !is_state(kind) {
+        let at = fields.has("object").unwrap_or(fields.offset);
+        fields.fault(
+            at,
+            format!("where a counter in an {} rolls over cannot be told", object::name(kind)),
+            "add rollover = the value at which it starts again at zero",
+        );
+    }
+    given.and_then(|given| u64::try_from(given.value).ok())
+}
+
+/// Whether the quantity is a counter; if so, nothing may come between it and where it rolls over.
+fn may_roll_over(fields: &mut Fields<'_, '_, '_>, quantity: Quantity) -> bool {
+    if quantity != Quantity::Operations {
+        if let Some(offset) = fields.has("rollover") {
+            fields.fault(offset, "rollover belongs to operations only", "remove it");
+        }
+        return false;
+    }
+    for key in ["scale", "offset"] {
+        if let Some(offset) = fields.has(key) {
+            fields.fault(
+                offset,
+                format!("{key} would hide how the operation counter rolls over"),
+                "remove it: the counter is taken as it stands",
+            );
+        }
+    }
+    true
 }

@@ -38,13 +38,20 @@ pub fn value(point: &Point, raw: Option<Raw>) -> (Option<f64>, Quality) {
     if point.not_available.iter().any(|m| m.matches(point.kind, raw)) {
         return (None, Quality::NotAvailable);
     }
-    let value = point.value(raw);
-    if !value.is_finite() {
-        return (None, Quality::Invalid);
-    }
-    let Some(value) = as_stored(point.quantity, value) else { return (None, Quality::Invalid) };
-    let inside = point.valid.is_none_or(|(low, high)| (low..=high).contains(&value))
-        && point.rollover.is_none_or(|modulus| {
+    checked(point.quantity, point.valid, point.rollover, point.value(raw))
+}
+
+/// A value, in the quantity's unit, as the database will hold it, and whether it lies where it can be right.
+pub(super) fn checked(
+    quantity: Quantity,
+    valid: Option<(f64, f64)>,
+    rollover: Option<u64>,
+    value: f64,
+) -> (Option<f64>, Quality) {
+    let value = Some(value).filter(|v| v.is_finite()).and_then(|v| as_stored(quantity, v));
+    let Some(value) = value else { return (None, Quality::Invalid) };
+    let inside = valid.is_none_or(|(low, high)| (low..=high).contains(&value))
+        && rollover.is_none_or(|modulus| {
             #[allow(clippy::cast_precision_loss, reason = "at most 2^32")]
             let modulus = modulus as f64;
             value < modulus
@@ -69,6 +76,18 @@ fn as_stored(quantity: Quantity, value: f64) -> Option<f64> {
     }
 }
 
+/// The quality of a value, lowered if it is a tap beyond the nameplate's limits.
+pub(super) fn within_limits(
+    quantity: Quantity,
+    value: Option<f64>,
+    quality: Quality,
+    nameplate: &Nameplate,
+) -> Quality {
+    let limits = f64::from(nameplate.tap_min)..=f64::from(nameplate.tap_max);
+    let beyond = quantity == Quantity::Tap && value.is_some_and(|tap| !limits.contains(&tap));
+    if beyond && quality == Quality::Good { Quality::OutOfRange } else { quality }
+}
+
 /// The reading of the regulator at one position of a control. `answers` holds what came back for each request of the plan;
 /// none where the device refused or stayed silent.
 ///
@@ -89,15 +108,8 @@ pub fn reading(
         if point.position != position {
             continue;
         }
-        let (value, mut quality) = value(point, raw(point, *place, answers));
-        if point.quantity == Quantity::Tap
-            && quality == Quality::Good
-            && value
-                .is_some_and(|tap| tap < f64::from(nameplate.tap_min) || tap > f64::from(nameplate.tap_max))
-        {
-            quality = Quality::OutOfRange;
-        }
-        reading.set(point.quantity, value, quality);
+        let (value, quality) = value(point, raw(point, *place, answers));
+        reading.set(point.quantity, value, within_limits(point.quantity, value, quality, nameplate));
     }
     reading
 }

@@ -4,12 +4,13 @@ use toml::de::{DeTable, DeValue};
 
 use super::errors::Faults;
 use super::fields::Fields;
-use super::point::{Order, Point};
-use super::{Merge, Profile, ProfileErrors, check, load_point};
+use super::point::Order;
+use super::{Merge, Profile, ProfileErrors, Protocol, check, common, load_object, load_point};
 use crate::modbus::{MAX_BITS, MAX_REGISTERS};
 
-const KEYS: &[&str] =
-    &["title", "word_order", "byte_order", "gap", "bit_gap", "max_registers", "max_bits", "point"];
+const KEYS: &[&str] = &["title", "protocol", "point"];
+/// Those that only a profile for Modbus has.
+const MODBUS_KEYS: &[&str] = &["word_order", "byte_order", "gap", "bit_gap", "max_registers", "max_bits"];
 pub(super) const ORDERS: &[&str] = &["big", "little"];
 
 pub(super) fn load(file_name: &str, text: &str) -> Result<Profile, ProfileErrors> {
@@ -24,17 +25,71 @@ pub(super) fn load(file_name: &str, text: &str) -> Result<Profile, ProfileErrors
         return Err(faults.into_errors());
     }
     let mut fields = Fields::new(document.get_ref(), 0, &mut faults);
-    fields.refuse_unknown(KEYS);
+    fields.refuse_unknown(&[KEYS, MODBUS_KEYS].concat());
     let title = title(&mut fields);
+    let Some(protocol) = protocol(&mut fields) else { return Err(faults.into_errors()) };
+    if protocol == Protocol::Dnp3 {
+        refuse_modbus(&mut fields);
+    }
     let merge = merge(&mut fields);
     let order = order(&mut fields, Order::default());
-    let points = points(&mut fields, order);
+    let (mut points, mut objects) = (vec![], vec![]);
+    each_point(&mut fields, |mut fields| match protocol {
+        Protocol::Modbus if !foreign(&mut fields, load_object::KEYS, protocol) => {
+            points.extend(load_point::load(fields, order));
+        }
+        Protocol::Dnp3 if !foreign(&mut fields, load_point::KEYS, protocol) => {
+            objects.extend(load_object::load(fields));
+        }
+        Protocol::Modbus | Protocol::Dnp3 => {}
+    });
     check::points(&points, merge, &mut faults);
-    if faults.is_empty() {
-        Ok(Profile { title, merge, points, objects: vec![] })
-    } else {
-        Err(faults.into_errors())
+    check::objects(&objects, &mut faults);
+    if faults.is_empty() { Ok(Profile { title, merge, points, objects }) } else { Err(faults.into_errors()) }
+}
+
+/// The protocol; nothing if what it is cannot be told, so that nothing can be said of the points.
+fn protocol(fields: &mut Fields<'_, '_, '_>) -> Option<Protocol> {
+    if fields.has("protocol").is_some() {
+        let names: Vec<_> = Protocol::ALL.iter().map(|p| p.name()).collect();
+        return Protocol::from_name(fields.choice("protocol", &names)?.value);
     }
+    let have = |key: &str| {
+        let points = fields.one_or_many("point");
+        points.iter().filter_map(|p| p.get_ref().as_table()).any(|table| table.contains_key(key))
+    };
+    if have("object") && !have("table") {
+        let what = "the points are DNP3 objects, but the file does not say so";
+        fields.fault(0, what, "write protocol = \"dnp3\" at the top");
+        return Some(Protocol::Dnp3);
+    }
+    Some(Protocol::default())
+}
+
+fn refuse_modbus(fields: &mut Fields<'_, '_, '_>) {
+    for key in MODBUS_KEYS {
+        if let Some(offset) = fields.has(key) {
+            let remedy = "remove it: it says how to read registers";
+            fields.fault(offset, format!("{key} has no meaning for {}", Protocol::Dnp3.title()), remedy);
+        }
+    }
+}
+
+/// Whether a point has one of these keys, which only points of the other protocol have; notes the first. What else is wrong
+/// with such a point cannot be said.
+fn foreign(fields: &mut Fields<'_, '_, '_>, keys: &[&str], protocol: Protocol) -> bool {
+    let first = keys.iter().filter_map(|key| Some((fields.has(key)?, key))).min();
+    let Some((offset, key)) = first else { return false };
+    let (other, remedy) = match protocol {
+        Protocol::Modbus => {
+            (Protocol::Dnp3, "say its table, address and type: a profile is for one protocol")
+        }
+        Protocol::Dnp3 => (Protocol::Modbus, "say its object and index: a profile is for one protocol"),
+    };
+    common::name_the_point(fields);
+    let (here, there) = (protocol.title(), other.title());
+    fields.fault(offset, format!("'{key}' belongs to {there}, but this profile is for {here}"), remedy);
+    true
 }
 
 fn title(fields: &mut Fields<'_, '_, '_>) -> String {
@@ -70,25 +125,24 @@ pub(super) fn order(fields: &mut Fields<'_, '_, '_>, default: Order) -> Order {
     }
 }
 
-fn points(fields: &mut Fields<'_, '_, '_>, order: Order) -> Vec<Point> {
+/// Hands over the points that are tables.
+fn each_point(fields: &mut Fields<'_, '_, '_>, mut load: impl FnMut(Fields<'_, '_, '_>)) {
     let Some(value) = fields.raw("point") else {
         fields.fault(0, "there are no points", "add at least one [[point]]");
-        return vec![];
+        return;
     };
     let Some(items) = value.get_ref().as_array() else {
         fields.fault(value.span().start, "point is not a list", "write [[point]] above each point");
-        return vec![];
+        return;
     };
     if items.is_empty() {
         fields.fault(value.span().start, "there are no points", "add at least one [[point]]");
     }
-    let mut points = Vec::with_capacity(items.len());
     for item in items {
         let offset = item.span().start;
         match item.get_ref() {
             DeValue::Table(table) => {
-                let fields = Fields::new(table, offset, fields.faults);
-                points.extend(load_point::load(fields, order));
+                load(Fields::new(table, offset, fields.faults));
             }
             other => {
                 let found = other.type_str();
@@ -100,7 +154,6 @@ fn points(fields: &mut Fields<'_, '_, '_>, order: Order) -> Vec<Point> {
             }
         }
     }
-    points
 }
 
 #[cfg(test)]

@@ -1,113 +1,48 @@
-//! From one `[[point]]` to a [`Point`]: each key by itself. What they mean together is checked in [`super::agree`].
+//! From one `[[point]]` of a profile for Modbus to a [`Point`]: each key by itself. What they mean together is checked in [`super::agree`].
 
 use regulator::Quantity;
 use toml::de::DeValue;
 
-use super::fields::{At, Fields, number, suggest, whole};
+use super::agree;
+use super::common::Common;
+use super::fields::{Fields, number, whole};
 use super::load::order;
-use super::point::{Kind, Order, Point, RawMatch, label};
-use super::{MAX_POSITION, agree};
+use super::point::{Kind, Order, Point, RawMatch};
 use crate::modbus::Table;
 
-const KEYS: &[&str] = &[
-    "quantity",
-    "position",
-    "table",
-    "address",
-    "type",
-    "mask",
-    "signed",
-    "word_order",
-    "byte_order",
-    "scale",
-    "offset",
-    "unit",
-    "valid",
-    "not_available",
-    "yes_when",
-    "rollover",
-];
+/// The keys that only such a point has.
+pub(super) const KEYS: &[&str] = &["table", "address", "type", "mask", "signed", "word_order", "byte_order"];
 
 /// The point, unless something that it cannot do without is missing or wrong; every fault is noted either way.
 pub(super) fn load(mut fields: Fields<'_, '_, '_>, default_order: Order) -> Option<Point> {
-    name_the_point(&mut fields);
-    fields.refuse_unknown(KEYS);
-    let position = position(&mut fields);
-    let quantity = quantity(&mut fields);
+    let common = Common::load(&mut fields, KEYS);
     let table = table(&mut fields);
     let kind = kind(&mut fields);
     let address = address(&mut fields, kind);
     let order = order(&mut fields, default_order);
-    let scale = fields.number("scale");
-    let offset = fields.number("offset");
-    let valid = valid(&mut fields);
-    let rollover = fields.integer("rollover", 2..=1 << 32);
-    let (quantity, table, kind) = (quantity?, table?, kind?);
+    let (quantity, table, kind) = (common.quantity?, table?, kind?);
     agree::table(&mut fields, table, kind);
     agree::order(&mut fields, kind);
     agree::unit(&mut fields, quantity);
     agree::flag(&mut fields, quantity, table, kind);
-    let rollover = agree::counter(&mut fields, quantity, kind, rollover);
+    let rollover = agree::counter(&mut fields, quantity, kind, common.rollover);
     let not_available = not_available(&mut fields, kind);
     let yes_when = yes_when(&mut fields, quantity, kind);
-    if let Some(At { value, offset }) = scale
-        && value == 0.0
-    {
-        fields.fault(
-            offset,
-            "scale = 0 makes every value the same",
-            "use the number that the raw value is multiplied by",
-        );
-    }
     Some(Point {
         quantity,
-        position: position?,
+        position: common.position?,
         table,
         address: address?,
         kind,
         order,
-        scale: scale.map_or(1.0, |s| s.value),
-        offset: offset.map_or(0.0, |o| o.value),
-        valid,
+        scale: common.scale,
+        offset: common.offset,
+        valid: common.valid,
         not_available,
         yes_when,
         rollover,
         line: fields.faults.line(fields.offset),
     })
-}
-
-/// Gives faults the point's name, as far as it can be made out.
-fn name_the_point(fields: &mut Fields<'_, '_, '_>) {
-    let quantity = fields.raw("quantity").and_then(|q| q.get_ref().as_str());
-    let position = fields.raw("position").map_or(Some(1), |p| whole(p.get_ref()));
-    fields.point = quantity.map(|quantity| match position.and_then(|p| u8::try_from(p).ok()) {
-        Some(position) => label(quantity, position),
-        None => quantity.to_owned(),
-    });
-}
-
-fn quantity(fields: &mut Fields<'_, '_, '_>) -> Option<Quantity> {
-    if fields.has("quantity").is_none() {
-        fields.missing("quantity", "\"load_voltage\"");
-    }
-    let found = fields.string("quantity")?;
-    let quantity = Quantity::from_name(found.value);
-    if quantity.is_none() {
-        let names: Vec<_> = Quantity::ALL.iter().map(|q| q.name()).collect();
-        fields.fault(
-            found.offset,
-            format!("unknown quantity '{}'", found.value),
-            suggest(found.value, &names),
-        );
-    }
-    quantity
-}
-
-fn position(fields: &mut Fields<'_, '_, '_>) -> Option<u8> {
-    if fields.has("position").is_none() {
-        return Some(1);
-    }
-    u8::try_from(fields.integer("position", 1..=i64::from(MAX_POSITION))?.value).ok()
 }
 
 fn table(fields: &mut Fields<'_, '_, '_>) -> Option<Table> {
@@ -175,32 +110,6 @@ fn bits(fields: &mut Fields<'_, '_, '_>) -> Option<Kind> {
     Some(Kind::Bits { mask: u16::try_from(mask.value).ok()?, signed })
 }
 
-fn valid(fields: &mut Fields<'_, '_, '_>) -> Option<(f64, f64)> {
-    let value = fields.raw("valid")?;
-    let at = value.span().start;
-    let numbers: Vec<f64> = match value.get_ref().as_array() {
-        Some(items) => items.iter().filter_map(|v| number(v.get_ref())).filter(|n| n.is_finite()).collect(),
-        None => vec![],
-    };
-    let [low, high] = numbers[..] else {
-        fields.fault(
-            at,
-            "valid is not a pair of numbers",
-            "write valid = [lowest, highest], in the quantity's unit",
-        );
-        return None;
-    };
-    if low >= high {
-        fields.fault(
-            at,
-            format!("valid range {low} to {high} is reversed or empty"),
-            "write the lower number first",
-        );
-        return None;
-    }
-    Some((low, high))
-}
-
 fn not_available(fields: &mut Fields<'_, '_, '_>, kind: Kind) -> Vec<RawMatch> {
     let mut found = vec![];
     for item in fields.one_or_many("not_available") {
@@ -238,8 +147,7 @@ fn raw_bits(n: i64, bits: u32) -> Option<u32> {
 }
 
 fn yes_when(fields: &mut Fields<'_, '_, '_>, quantity: Quantity, kind: Kind) -> Vec<u32> {
-    if let Some(offset) = fields.has("yes_when").filter(|_| !quantity.is_flag()) {
-        fields.fault(offset, format!("yes_when has no meaning for {}", quantity.name()), "remove it");
+    if agree::yes_when(fields, quantity) {
         return vec![];
     }
     let mut found = vec![];

@@ -1,19 +1,23 @@
 //! Profiles: text files that map a control's points to quantities.
 //!
 //! [`Profile::parse`] checks a file completely and reports every fault at once; [`ReadPlan`] merges its points into few
-//! requests; [`decode`] turns raw answers into readings, and [`Validator`] judges each reading by the ones before it.
+//! requests; [`decode`] turns raw answers into readings, [`object`] the values of DNP3 objects, and [`Validator`] judges each
+//! reading by the ones before it.
 //! Nothing here talks to a device: see [`crate::modbus`]. The format is described in `profiles/README.md`.
 
 mod agree;
 mod check;
+mod common;
 pub mod decode;
 mod errors;
 mod fields;
 mod load;
+mod load_object;
 mod load_point;
-mod object;
+pub mod object;
 mod plan;
 mod point;
+mod protocol;
 mod shipped;
 mod validate;
 
@@ -21,6 +25,7 @@ pub use errors::{ProfileError, ProfileErrors};
 pub use object::ObjectPoint;
 pub use plan::{Place, ReadPlan};
 pub use point::{Kind, Order, Point, Raw, RawMatch};
+pub use protocol::Protocol;
 pub use shipped::Shipped;
 pub use validate::Validator;
 
@@ -73,12 +78,28 @@ impl Profile {
     /// Where the operation counter of this position starts again at zero; none if the profile does not map one.
     #[must_use]
     pub fn counter_modulus(&self, position: u8) -> Option<u64> {
-        self.points.iter().find(|p| p.position == position && p.quantity == Quantity::Operations)?.rollover
+        let wanted = (Quantity::Operations, position);
+        let point = self.points.iter().find(|p| (p.quantity, p.position) == wanted).map(|p| p.rollover);
+        let object = self.objects.iter().find(|p| (p.quantity, p.position) == wanted).map(|p| p.rollover);
+        point.or(object).flatten()
     }
 
     /// The positions that the profile maps, in order: some of 1 to 3.
     #[must_use]
     pub fn positions(&self) -> Vec<u8> {
-        (1..=MAX_POSITION).filter(|p| self.points.iter().any(|q| q.position == *p)).collect()
+        (1..=MAX_POSITION).filter(|p| self.maps().any(|(_, position)| position == *p)).collect()
+    }
+
+    /// What it maps: quantities and positions, in the order of the file.
+    pub fn maps(&self) -> impl Iterator<Item = (Quantity, u8)> {
+        let points = self.points.iter().map(|p| (p.quantity, p.position));
+        points.chain(self.objects.iter().map(|p| (p.quantity, p.position)))
+    }
+
+    /// The protocol that it is for.
+    #[must_use]
+    pub const fn protocol(&self) -> Protocol {
+        // a checked profile has at least one point, and all of one protocol
+        if self.objects.is_empty() { Protocol::Modbus } else { Protocol::Dnp3 }
     }
 }

@@ -23,6 +23,8 @@ impl Shipped {
 
 /// All of them, by name.
 pub(super) const SHIPPED: &[Shipped] = &[
+    Shipped { name: "dnp3-single-float", source: include_str!("../../profiles/dnp3-single-float.toml") },
+    Shipped { name: "dnp3-triple-integer", source: include_str!("../../profiles/dnp3-triple-integer.toml") },
     Shipped { name: "single-bits", source: include_str!("../../profiles/single-bits.toml") },
     Shipped { name: "single-float", source: include_str!("../../profiles/single-float.toml") },
     Shipped { name: "triple-integer", source: include_str!("../../profiles/triple-integer.toml") },
@@ -48,7 +50,7 @@ mod tests {
                     Quantity::Automatic,
                 ] {
                     assert!(
-                        profile.points.iter().any(|p| p.position == position && p.quantity == quantity),
+                        profile.maps().any(|mapped| mapped == (quantity, position)),
                         "{} position {position} lacks {}",
                         shipped.name,
                         quantity.name()

@@ -50,6 +50,11 @@ pub(super) struct Source {
     winding_type: String,
     counter_modulus: i64,
     poll_interval_ms: i32,
+    master_address: i32,
+    integrity_interval_ms: i32,
+    event_polls: String,
+    unsolicited: String,
+    time_sync: String,
     profile: String,
     profile_source: String,
 }
@@ -67,7 +72,8 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Inventor
         Source,
         "select r.id as regulator_id, r.endpoint_id, e.address, r.unit, r.position, r.kva, r.rated_current_a,
                 r.rated_voltage_v, r.pt_ratio, r.ct_ratio, r.voltage_base_v, r.step_count, r.tap_min, r.tap_max,
-                r.winding_type, r.counter_modulus, r.poll_interval_ms, r.profile, p.source as profile_source
+                r.winding_type, r.counter_modulus, r.poll_interval_ms, r.master_address, r.integrity_interval_ms,
+                r.event_polls, r.unsolicited, r.time_sync, r.profile, p.source as profile_source
          from regulator r join endpoint e on e.id = r.endpoint_id join profile p on p.name = r.profile
          where r.retired_at is null order by r.endpoint_id, r.unit, r.position"
     )
@@ -115,7 +121,7 @@ fn plan(rows: &[Source], profiles: &mut Profiles) -> EndpointPlan {
                 profile: profiles.get(&row.profile, &row.profile_source),
                 regulators: vec![regulator],
                 interval: interval(row),
-                link: LinkSettings::default(),
+                link: link(row),
             }),
         }
     }
@@ -125,6 +131,18 @@ fn plan(rows: &[Source], profiles: &mut Profiles) -> EndpointPlan {
 
 fn interval(row: &Source) -> Duration {
     Duration::from_millis(u64::try_from(row.poll_interval_ms).unwrap_or(10_000))
+}
+
+fn link(row: &Source) -> LinkSettings {
+    let read = LinkSettings::from_columns(
+        row.master_address,
+        row.integrity_interval_ms,
+        &row.event_polls,
+        &row.unsolicited,
+        &row.time_sync,
+    );
+    // the columns' checks allow nothing else than what can be read
+    read.unwrap_or_default()
 }
 
 fn nameplate(row: &Source) -> Nameplate {

@@ -287,7 +287,10 @@ async fn wrong_configuration_is_told_and_the_rest_is_polled() {
     bad_position.regulators[0].position = 2;
     let mut bad_unit = unit(4);
     bad_unit.unit = 256;
-    let mut running = Running::start(&peer.address, vec![bad_profile, bad_position, bad_unit, unit(1)]);
+    let mut bad_protocol = unit(5);
+    bad_protocol.profile = Ok(Arc::new(Profile::shipped()[0].profile().unwrap()));
+    let units = vec![bad_profile, bad_position, bad_unit, bad_protocol, unit(1)];
+    let mut running = Running::start(&peer.address, units);
     let outcome = running.outcome().await;
     assert_eq!((outcome.unit, kind(&outcome)), (Some(2), Some(ErrorKind::Configuration)));
     assert!(outcome.result.unwrap_err().text.contains("bad.toml:1: title is integer, not a string"));
@@ -297,6 +300,9 @@ async fn wrong_configuration_is_told_and_the_rest_is_polled() {
     let outcome = running.outcome().await;
     assert_eq!((outcome.unit, kind(&outcome)), (Some(256), Some(ErrorKind::Configuration)));
     assert!(outcome.result.unwrap_err().text.contains("write one from 0 to 255"));
+    let outcome = running.outcome().await;
+    assert_eq!((outcome.unit, kind(&outcome)), (Some(5), Some(ErrorKind::Configuration)));
+    assert!(outcome.result.unwrap_err().text.contains("is for DNP3, but its endpoint speaks Modbus"));
     assert_eq!(running.reading().await.0, 1001);
     running.end().await;
 
