@@ -213,11 +213,12 @@ const TABLE: &[Entry] = &[
         priority: Priority::Medium,
         parameters: &[
             parameter("delay_s", "For at least", "s", 300.0, (0.0, 86_400.0)),
+            parameter("deadband_v", "Back in band by", "V", 0.5, (0.0, 5.0)),
             parameter(
                 "return_delay_s",
-                "In band or off the limit again for at least",
+                "Back in band or off the limit for at least",
                 "s",
-                120.0,
+                3600.0,
                 (0.0, 86_400.0),
             ),
         ],
