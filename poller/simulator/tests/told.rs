@@ -53,3 +53,19 @@ fn an_evening_at_the_tap_limit_is_told_once() {
         assert!(evenings.is_sorted_by(|a, b| a < b), "twice in one evening: {times:?}");
     }
 }
+
+#[test]
+fn cloudy_spells_are_told_one_by_one_where_calm_days_are_within_the_limit() {
+    let mut settings = Settings::default();
+    // The panels' regulators tap 60 to 100 times on a calm day, so that 60 a day is one long alarm.
+    settings.set(Condition::ExcessTapping, "per_day", 100.0);
+    let told = month(&settings);
+    let clouds = of(&told, Condition::ExcessTapping);
+    assert_eq!(clouds.len(), 3);
+    for (site, times) in clouds {
+        assert_eq!(site, "Kettlemarrow");
+        assert!((4..=15).contains(&times.len()), "{times:?}");
+        let days: Vec<_> = times.iter().map(DateTime::date_naive).collect();
+        assert!(days.is_sorted_by(|a, b| a < b), "twice in one day: {times:?}");
+    }
+}
