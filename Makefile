@@ -60,7 +60,7 @@ peers:
 
 bench: assets peers
 	@./scripts/set-up compiler postgres
-	$(CARGO) build --release --workspace --all-targets
+	$(CARGO) build --release --workspace --bins --benches
 	./scripts/bench
 
 clean:

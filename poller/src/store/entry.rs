@@ -14,7 +14,7 @@ pub(super) struct Entry<'a> {
 
 /// A reading as it was given, or what became of several of one instant.
 ///
-/// A `Cow` would hold the whole reading in place: sorting ten thousand of those costs as much as writing two thousand.
+/// A `Cow` would hold the whole reading in place, and sorting a large batch would move every one of them many times.
 #[derive(Debug)]
 pub(super) enum Held<'a> {
     Given(&'a Reading),

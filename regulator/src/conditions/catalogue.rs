@@ -132,6 +132,7 @@ const TABLE: &[Entry] = &[
             parameter("per_day", "Operations in any 24 hours", "", 60.0, (1.0, 5000.0)),
             parameter("baseline_factor", "Times its own 30-day mean", "", 3.0, (1.0, 100.0)),
             parameter("baseline_least", "Fewest operations in 24 hours for that", "", 30.0, (1.0, 5000.0)),
+            parameter("return_delay_h", "Within all limits again for at least", "h", 12.0, (1.0, 168.0)),
         ],
         cause: "Fast changes of load or of generation behind the regulator, clouds over solar above all; \
             a bandwidth or delay set too small; two regulators in series that answer each other; a \
@@ -213,11 +214,12 @@ const TABLE: &[Entry] = &[
         priority: Priority::Medium,
         parameters: &[
             parameter("delay_s", "For at least", "s", 300.0, (0.0, 86_400.0)),
+            parameter("deadband_v", "Back in band by", "V", 0.5, (0.0, 5.0)),
             parameter(
                 "return_delay_s",
-                "In band or off the limit again for at least",
+                "Back in band or off the limit for at least",
                 "s",
-                120.0,
+                3600.0,
                 (0.0, 86_400.0),
             ),
         ],

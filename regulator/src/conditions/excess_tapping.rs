@@ -4,8 +4,9 @@
 //! are logged by the minute for a day, and by the day for thirty days. A stretch without counter readings has its operations
 //! spread evenly over it, so that what happened in six hours never looks like the work of one minute.
 //!
-//! True as soon as one count exceeds its limit. True no longer when for an hour of readings every count has stayed at or
-//! below nine tenths of its limit: a unit that hovers at a limit is one alarm, not many.
+//! True as soon as one count exceeds its limit. True no longer when for the return delay (half a day by default) no reading has
+//! shown a count above its limit. So bursts of one day are one alarm, a day within the limits ends it overnight, and the next
+//! day of bursts is news; a unit that hovers at a limit is told of at most once in that time.
 
 use std::collections::VecDeque;
 
@@ -23,10 +24,6 @@ const MINUTES_A_DAY: i64 = 1440;
 const BASELINE_DAYS: i64 = 30;
 /// Time covered by counters before the baseline speaks: seven days, less an hour for a poll that came late.
 const LEAST_COVERED_S: f64 = 7.0 * 86_400.0 - 3600.0;
-/// Quiet is at or below this share of each limit.
-const QUIET_SHARE: f64 = 0.9;
-/// Evidence of quiet before it ends.
-const DELAYS: Delays = Delays { on_s: 0.0, off_s: 3600.0 };
 
 /// The limits of one regulator.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,6 +32,7 @@ pub(super) struct Limits {
     per_day: f64,
     baseline_factor: f64,
     baseline_least: f64,
+    delays: Delays,
     modulus: u64,
 }
 
@@ -46,6 +44,7 @@ impl Limits {
             per_day: get("per_day"),
             baseline_factor: get("baseline_factor"),
             baseline_least: get("baseline_least"),
+            delays: Delays { on_s: 0.0, off_s: get("return_delay_h") * 3600.0 },
             modulus: nameplate.counter_modulus,
         }
     }
@@ -96,9 +95,8 @@ impl ExcessTapping {
         }
         self.expire(at);
         let counts = self.counts(at);
-        let bar = if self.hold.is_active() { QUIET_SHARE } else { 1.0 };
-        let exceeds = counts.exceeds(limits, bar).contains(&true);
-        if let Some(change) = self.hold.observe(at, exceeds != self.hold.is_active(), DELAYS) {
+        let exceeds = counts.exceeds(limits).contains(&true);
+        if let Some(change) = self.hold.observe(at, exceeds != self.hold.is_active(), limits.delays) {
             out.push(counts.transition(change, at, limits));
         }
     }
@@ -175,13 +173,13 @@ impl ExcessTapping {
 }
 
 impl Counts {
-    /// Whether each limit, taken times `bar`, is exceeded: an hour's, a day's, that by the baseline.
-    fn exceeds(&self, limits: &Limits, bar: f64) -> [bool; 3] {
+    /// Whether each limit is exceeded: an hour's, a day's, that by the baseline.
+    fn exceeds(&self, limits: &Limits) -> [bool; 3] {
         let (hour, day) = (count(self.hour), count(self.day));
-        let by_baseline = self.baseline.is_some_and(|mean| {
-            day >= limits.baseline_least * bar && day > mean * limits.baseline_factor * bar
-        });
-        [hour > limits.per_hour * bar, day > limits.per_day * bar, by_baseline]
+        let by_baseline = self
+            .baseline
+            .is_some_and(|mean| day >= limits.baseline_least && day > mean * limits.baseline_factor);
+        [hour > limits.per_hour, day > limits.per_day, by_baseline]
     }
 
     /// The limits exceeded, in words.
@@ -195,7 +193,7 @@ impl Counts {
                 number(self.baseline.unwrap_or(0.0), 1)
             ),
         ];
-        let exceeded = words.into_iter().zip(self.exceeds(limits, 1.0)).filter(|(_, exceeds)| *exceeds);
+        let exceeded = words.into_iter().zip(self.exceeds(limits)).filter(|(_, exceeds)| *exceeds);
         exceeded.map(|(words, _)| words).collect::<Vec<_>>().join("; ")
     }
 
@@ -238,8 +236,19 @@ mod tests {
         story.observe(&Reading::new(at(s)).with(Quantity::Operations, f64::from(value)))
     }
 
+    /// Readings a minute apart of a control that counts so many operations an hour, by the hour of the story.
+    fn hours(story: &mut Story, hours: std::ops::Range<i64>, an_hour: impl Fn(i64) -> i64) -> Vec<String> {
+        let mut sixtieths = 0;
+        let minutes = hours.start * 60..hours.end * 60;
+        let told = minutes.flat_map(|minute| {
+            sixtieths += an_hour(minute / 60);
+            counter(story, minute * 60, u32::try_from(sixtieths / 60).unwrap())
+        });
+        told.collect()
+    }
+
     #[test]
-    fn a_cloudy_hour_is_told_with_the_thirteenth_operation_and_ends_after_a_quiet_hour() {
+    fn a_cloudy_hour_is_told_with_the_thirteenth_operation_and_ends_half_a_day_after() {
         let mut story = Story::common();
         let mut told = vec![];
         for i in 0..=13u32 {
@@ -247,12 +256,44 @@ mod tests {
         }
         assert_eq!(told, ["3120 excess_tapping raised: 13 operations in an hour, limit 12"]);
         let mut told = vec![];
-        for s in (3130..12_000).step_by(10) {
+        for s in (3130..60_000).step_by(10) {
             told.extend(counter(&mut story, s, 513));
         }
-        // The operation at 720 s is the third of 13; an hour later 10 are left, which is quiet (nine tenths of 12), and an hour
-        // of quiet later it ends.
-        assert_eq!(told, ["7920 excess_tapping returned: 0 operations in an hour, 13 in 24 h"]);
+        // The first of the 13 was at 240 s; an hour later 12 are left, and 12 hours after that it ends.
+        assert_eq!(told, ["47040 excess_tapping returned: 0 operations in an hour, 13 in 24 h"]);
+    }
+
+    #[test]
+    fn bursts_of_one_day_are_one_alarm() {
+        let mut story = Story::common();
+        let told = hours(&mut story, 0..24, |hour| if [9, 12, 16].contains(&hour) { 16 } else { 0 });
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!(told[0].contains("raised: 13 operations in an hour"), "{told:?}");
+    }
+
+    #[test]
+    fn a_calm_day_ends_it_and_the_next_cloudy_one_raises_it_again() {
+        let mut story = Story::common();
+        let cloudy = |day| day == 0 || day == 2;
+        let told = hours(&mut story, 0..72, |hour| {
+            if cloudy(hour / 24) && (8..17).contains(&(hour % 24)) { 16 } else { 2 }
+        });
+        let words: Vec<_> = told.iter().map(|line| line.split(':').next().unwrap()).collect();
+        let [first, ended, second] = words[..] else { panic!("{told:?}") };
+        assert!(first.ends_with("raised") && ended.ends_with("returned") && second.ends_with("raised"));
+        let hour = |word: &str| word.split(' ').next().unwrap().parse::<i64>().unwrap() / 3600;
+        assert_eq!(hour(first), 8);
+        // From four in the afternoon of the calm day on there are at most 60 in 24 h; it ends twelve hours later.
+        assert_eq!((hour(ended), hour(second)), (48 + 4, 48 + 8), "{told:?}");
+    }
+
+    #[test]
+    fn above_the_limit_day_after_day_it_stands() {
+        let mut story = Story::common();
+        // calm to the eye, but 72 a day
+        let told = hours(&mut story, 0..30 * 24, |_| 3);
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!(told[0].contains("raised: 61 operations in 24 h, limit 60"), "{told:?}");
     }
 
     #[test]

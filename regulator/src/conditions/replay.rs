@@ -63,6 +63,7 @@ impl World {
         settings.set(Condition::ReversePower, "return_delay_s", 60.0);
         settings.set(Condition::NotAutomatic, "delay_s", 100.0);
         settings.set(Condition::ExcessTapping, "per_day", 5000.0);
+        settings.set(Condition::ExcessTapping, "return_delay_h", 1.0);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
         Self {
             unit: Unit::new(&nameplate, &settings),
