@@ -44,7 +44,7 @@ sqlx: assets
 	$(CARGO) run --quiet --package private-postgres --bin with-postgres -- ./scripts/sqlx
 
 rust-tests: assets peers
-	@./scripts/set-up compiler postgres
+	@./scripts/set-up compiler postgres dissector
 	$(BUILD_TESTS)
 	$(WITH_POSTGRES) $(RUST_TESTS)
 

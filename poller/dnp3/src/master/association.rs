@@ -13,6 +13,8 @@ use crate::transport::{self, Reassembly};
 /// First wait after an outstation did not answer; doubled each time.
 const FIRST_WAIT: Duration = Duration::from_secs(5);
 const LONGEST_WAIT: Duration = Duration::from_secs(60);
+/// After something was lost, no events are asked for so long: whatever refuses them would refuse them as fast as they come.
+const AFTER_LOSS: Duration = Duration::from_secs(5);
 
 /// One outstation behind a channel.
 #[derive(Debug)]
@@ -28,8 +30,10 @@ pub struct Association {
     pub(super) indications: Indications,
     /// A solicited fragment that is being stored.
     pub(super) owed: Option<Owed>,
-    /// Whether what came last could be stored.
+    /// Whether what came last was stored or lost in time.
     pub(super) storing: bool,
+    /// After a loss: no events are to be asked for before.
+    lost_until: Duration,
     /// Requests without an answer, in a row.
     pub(super) silences: u32,
     /// While it is silent: not to be asked before.
@@ -52,6 +56,7 @@ impl Association {
             indications: Indications::NONE,
             owed: None,
             storing: true,
+            lost_until: now,
             silences: 0,
             not_before: now,
             heard_at: now,
@@ -104,6 +109,17 @@ impl Association {
         self.heard_at = now;
         self.not_before = now;
         self.schedule.connected();
+    }
+
+    /// Whether events may be asked for: they could be stored, as far as is known.
+    pub(super) fn is_storing(&self, now: Duration) -> bool {
+        self.storing && self.lost_until <= now
+    }
+
+    /// What came was stored, or lost.
+    pub(super) fn stored(&mut self, stored: bool, now: Duration) {
+        self.storing = true;
+        self.lost_until = if stored { now } else { now + AFTER_LOSS };
     }
 
     pub(super) const fn answered(&mut self) {

@@ -126,7 +126,7 @@ impl Channel {
             return;
         };
         let association = &mut self.associations[index];
-        association.storing = true;
+        association.stored(stored, now.monotonic);
         if stored && let Some(sequence) = association.unsolicited.stored(token) {
             self.confirm(index, sequence, true);
             return;

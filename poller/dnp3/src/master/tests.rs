@@ -235,6 +235,28 @@ fn while_events_cannot_be_stored_they_stay_where_they_are_and_present_values_are
     story.says("C4 01 3C 02 06 3C 03 06 3C 04 06");
 }
 
+/// Otherwise the same would be asked for again as fast as the line carries it.
+#[test]
+fn after_a_loss_events_are_left_alone_for_a_while() {
+    let mut story = Story::new(|_| {});
+    story.told.store_later = true;
+    story.says(&format!("C0 {SILENCE}"));
+    story.hears("C0 81 00 00");
+    story.says(&format!("C1 {READ_ALL}"));
+    story.hears("A1 81 02 00 02 01 28 01 00 00 00 81");
+    story.stored(story.told.tokens[0], false);
+    story.says("C2 01 3C 01 06");
+    story.hears("C2 81 02 00 01 02 00 00 00 81");
+    story.says_nothing();
+    story.wait(10);
+    story.says("C3 01 3C 02 06 3C 03 06 3C 04 06");
+    story.hears("E3 81 02 00 02 01 28 01 00 00 00 81");
+    story.stored(story.told.tokens[1], false);
+    story.says("C4 01 3C 01 06");
+    story.hears("C4 81 02 00 01 02 00 00 00 81");
+    story.says_nothing();
+}
+
 #[test]
 fn an_answer_of_several_fragments_is_confirmed_one_by_one() {
     let mut story = Story::begun(|_| {});

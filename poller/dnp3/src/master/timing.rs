@@ -44,7 +44,7 @@ impl Channel {
     fn next_due(&self, now: Duration) -> Option<(usize, Due)> {
         let all = self.associations.iter().enumerate().filter(|(_, a)| a.owed.is_none());
         let dues = all.filter_map(|(index, association)| {
-            let due = association.schedule.first(association.storing)?;
+            let due = association.schedule.first(association.is_storing(now))?;
             let silent = association.is_silent();
             let earliest =
                 if silent { association.not_before.max(self.silent_after) } else { Duration::ZERO };
