@@ -18,7 +18,7 @@ const PAST_DAYS: i64 = 30;
 /// How often the state is kept.
 const KEEP_EVERY: Duration = Duration::from_secs(60);
 
-/// Serve a simulated fleet of regulators over Modbus TCP.
+/// Serve a simulated fleet of regulators over Modbus TCP and DNP3.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Simulate {
     /// Address to listen at.

@@ -53,8 +53,8 @@ pub struct Member<'a> {
     pub nameplate: &'a Nameplate,
     /// Number of its endpoint.
     pub endpoint: usize,
-    /// Modbus unit of its control.
-    pub unit: u8,
+    /// Modbus unit of its control, or the link address of its outstation.
+    pub unit: u16,
     /// Which of the control's regulators it is, from 1.
     pub position: u8,
     /// Name of the profile that reads it.
@@ -80,16 +80,19 @@ impl Addresses {
             let n = u16::try_from(n).ok();
             n.and_then(|n| base_port.checked_add(n)).expect("ports for all endpoints, at most 65535")
         };
-        Self((0..fleet.endpoint_count()).map(|n| address(host, port(n))).collect())
+        Self((0..fleet.endpoint_count()).map(|n| address(fleet.scheme(n), host, port(n))).collect())
     }
 
     /// The same ports at another host name or address.
     pub(crate) fn at(&self, host: &str) -> Self {
-        let port = |text: &String| text.rsplit(':').next().and_then(|port| port.parse().ok());
-        Self(self.0.iter().filter_map(|text| Some(address(host, port(text)?))).collect())
+        let moved = |text: &String| {
+            let (scheme, place) = text.split_once("://")?;
+            Some(address(scheme, host, place.rsplit(':').next()?.parse().ok()?))
+        };
+        Self(self.0.iter().filter_map(moved).collect())
     }
 
-    /// As the inventory writes it: `modbus-tcp://HOST:PORT`. Nothing for an endpoint there is not.
+    /// As the inventory writes it: `modbus-tcp://HOST:PORT` or `dnp3-tcp://HOST:PORT`. Nothing for an endpoint there is not.
     #[must_use]
     pub fn get(&self, endpoint: usize) -> Option<&str> {
         self.0.get(endpoint).map(String::as_str)
@@ -101,16 +104,21 @@ impl Addresses {
     }
 }
 
-pub(crate) fn address(host: &str, port: u16) -> String {
+pub(crate) fn address(scheme: &str, host: &str, port: u16) -> String {
     // An IPv6 address goes in brackets.
-    if host.contains(':') {
-        format!("modbus-tcp://[{host}]:{port}")
-    } else {
-        format!("modbus-tcp://{host}:{port}")
-    }
+    if host.contains(':') { format!("{scheme}://[{host}]:{port}") } else { format!("{scheme}://{host}:{port}") }
 }
 
 impl Fleet {
+    /// Whether the controls behind this endpoint speak DNP3.
+    pub(crate) fn speaks_dnp3(&self, endpoint: usize) -> bool {
+        self.plan.regulators.iter().any(|unit| unit.endpoint == endpoint && unit.layout.is_objects())
+    }
+
+    pub(crate) fn scheme(&self, endpoint: usize) -> &'static str {
+        if self.speaks_dnp3(endpoint) { "dnp3-tcp" } else { "modbus-tcp" }
+    }
+
     /// The regulator of this number; nothing if there is none.
     #[must_use]
     pub fn member(&self, regulator: usize) -> Option<Member<'_>> {

@@ -1,4 +1,4 @@
-//! A simulated fleet: feeders and regulators as physics, served over real Modbus sockets.
+//! A simulated fleet: feeders and regulators as physics, served over real Modbus and DNP3 sockets.
 //!
 //! [`Fleet`] is a fictional utility that can be run at any speed; [`history`] polls it as it goes, [`Devices`] puts it on the wire. Nothing here knows the
 //! poller or the database.

@@ -25,7 +25,8 @@ impl Fleet {
         let mut plan = build(seed, utility::TIME_ZONE, utility::ORIGIN, &feeders);
         for (number, unit) in plan.regulators.iter_mut().enumerate() {
             unit.endpoint = number % endpoints;
-            unit.unit = u8::try_from(number / endpoints + 1).expect("at most 255 units behind an endpoint");
+            let behind = u8::try_from(number / endpoints + 1).expect("at most 255 units behind an endpoint");
+            unit.unit = behind.into();
         }
         plan.endpoints = endpoints;
         Self::of(plan, Happenings::none(start), seed, start)

@@ -63,16 +63,15 @@ pub struct ProbeArgs {
 /// # Errors
 /// When the address or profile is wrong, so that nothing could be asked.
 pub async fn main(args: ProbeArgs) -> anyhow::Result<ExitCode> {
+    let json = args.json;
     let answered = match args.address.parse()? {
         endpoint::Address::Modbus(_) => {
-            let json = args.json;
             let report = run(args).await?;
             print(&report, json)?;
             report.all_answered()
         }
-        endpoint::Address::Dnp3 { tls, host, port } => {
-            let json = args.json;
-            let report = run_outstation(args, tls, &host, port).await?;
+        endpoint::Address::Dnp3 { .. } => {
+            let report = run_outstation(args).await?;
             print(&report, json)?;
             report.all_answered()
         }
@@ -89,12 +88,14 @@ fn print(report: &(impl Display + Serialize), json: bool) -> anyhow::Result<()> 
     Ok(())
 }
 
-async fn run_outstation(
-    args: ProbeArgs,
-    tls: bool,
-    host: &str,
-    port: u16,
-) -> anyhow::Result<OutstationReport> {
+/// Reads a DNP3 outstation once, as a bystander.
+///
+/// # Errors
+/// When the address or profile is wrong. A device that does not answer is part of the report.
+pub async fn run_outstation(args: ProbeArgs) -> anyhow::Result<OutstationReport> {
+    let endpoint::Address::Dnp3 { tls, host, port } = args.address.parse()? else {
+        anyhow::bail!("'{}' is no address of a DNP3 endpoint", args.address);
+    };
     let profile = find_profile(&args.profile)?;
     speaks(&profile, &args.profile, Protocol::Dnp3)?;
     let files = args.dnp3_authority.zip(args.dnp3_certificate).zip(args.dnp3_key);
@@ -108,7 +109,7 @@ async fn run_outstation(
     );
     let target = outstation::Target {
         shown: args.address,
-        host,
+        host: &host,
         port,
         unit: args.unit,
         master: args.master,

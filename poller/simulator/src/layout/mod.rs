@@ -5,20 +5,26 @@
 
 mod coding;
 mod image;
+mod objects;
 mod tables;
 
 pub(crate) use coding::Coding;
 pub(crate) use image::{Image, Table};
 
+use dnp3::Now;
+use dnp3::outstation::{Database, Session};
+use objects::Object;
 use regulator::{Quality, Quantity, Reading};
 use serde::{Deserialize, Serialize};
 
-/// The layout of a control's registers; each has the profile of the same name.
+/// The layout of a control's registers or objects; each has the profile of the same name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub(crate) enum Layout {
     SingleFloat,
     SingleBits,
     TripleInteger,
+    SingleObjects,
+    TripleObjects,
 }
 
 /// One quantity's place and form.
@@ -40,14 +46,16 @@ impl Layout {
             Self::SingleFloat => "single-float",
             Self::SingleBits => "single-bits",
             Self::TripleInteger => "triple-integer",
+            Self::SingleObjects => "dnp3-single-float",
+            Self::TripleObjects => "dnp3-triple-integer",
         }
     }
 
     /// Where the operation counter starts again at zero.
     pub(crate) const fn counter_modulus(self) -> u64 {
         match self {
-            Self::SingleFloat | Self::SingleBits => 1 << 32,
-            Self::TripleInteger => 1 << 16,
+            Self::SingleFloat | Self::SingleBits | Self::SingleObjects => 1 << 32,
+            Self::TripleInteger | Self::TripleObjects => 1 << 16,
         }
     }
 
@@ -56,7 +64,31 @@ impl Layout {
             Self::SingleFloat => tables::SINGLE_FLOAT,
             Self::SingleBits => tables::SINGLE_BITS,
             Self::TripleInteger => tables::TRIPLE_INTEGER,
+            Self::SingleObjects | Self::TripleObjects => &[],
         }
+    }
+
+    const fn objects(self) -> &'static [Object] {
+        match self {
+            Self::SingleObjects => objects::SINGLE,
+            Self::TripleObjects => objects::TRIPLE,
+            Self::SingleFloat | Self::SingleBits | Self::TripleInteger => &[],
+        }
+    }
+
+    /// Whether it is spoken to over DNP3.
+    pub(crate) const fn is_objects(self) -> bool {
+        !self.objects().is_empty()
+    }
+
+    /// The points of an outstation with so many regulators, none of which has a value yet.
+    pub(crate) fn database(self, positions: u8) -> Database {
+        objects::database(self.objects(), positions)
+    }
+
+    /// Brings the points of the regulator at this position up to date.
+    pub(crate) fn update(self, session: &mut Session, position: u8, values: &Reading, now: Now) {
+        objects::write(self.objects(), session, position, values, now);
     }
 
     /// The ranges that answer, as (table, first address, length); everything else is an illegal address.
@@ -70,6 +102,7 @@ impl Layout {
                 (Table::Holding, 10, 5),
             ],
             Self::TripleInteger => &[(Table::Input, 1000, 120), (Table::Holding, 500, 60)],
+            Self::SingleObjects | Self::TripleObjects => &[],
         }
     }
 
@@ -94,19 +127,25 @@ impl Layout {
         }
     }
 
-    /// The reading that a poller gets of these values: rounded to what the registers hold.
+    /// The reading that a poller gets of these values: rounded to what the registers or objects hold.
     pub(crate) fn as_polled(self, values: &Reading) -> Reading {
         let mut polled = Reading::new(values.measured_at);
-        for point in self.points() {
-            if let Some(value) = values.value(point.quantity) {
-                let rounded = point.coding.rounded(value);
+        let mut keep = |quantity, round: &dyn Fn(f64) -> f64| {
+            if let Some(value) = values.value(quantity) {
+                let rounded = round(value);
                 // Readings are kept in single precision, but for counts and positions.
-                let kept = match point.quantity {
+                let kept = match quantity {
                     Quantity::Tap | Quantity::Operations => rounded,
                     _ => f64::from(coding::single(rounded)),
                 };
-                polled.set(point.quantity, Some(kept), Quality::Good);
+                polled.set(quantity, Some(kept), Quality::Good);
             }
+        };
+        for point in self.points() {
+            keep(point.quantity, &|value| point.coding.rounded(value));
+        }
+        for object in self.objects() {
+            keep(object.quantity, &|value| object.rounded(value));
         }
         polled
     }

@@ -16,9 +16,9 @@ use crate::sky::Place;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Bank {
     /// Three, one control for all, each phase by itself.
-    OneControl,
+    OneControl(Layout),
     /// Three, one control, moved together.
-    Ganged,
+    Ganged(Layout),
     /// Three controls behind one gateway.
     Gateway(Layout),
     /// Three controls, each with its own address.
@@ -251,7 +251,7 @@ impl Builder {
             connection,
             first: self.plan.regulators.len(),
             count: conductors.len(),
-            ganged: stop.bank == Bank::Ganged,
+            ganged: matches!(stop.bank, Bank::Ganged(_)),
         });
         for (place, &conductor) in (0_u8..).zip(conductors) {
             let unit = self.unit(service, stop, bank, conductor, place);
@@ -263,8 +263,8 @@ impl Builder {
     fn unit(&mut self, service: Service, stop: &Stop, bank: usize, conductor: usize, place: u8) -> Unit {
         let number = self.plan.regulators.len();
         let (layout, unit, position, own_address) = match stop.bank {
-            Bank::OneControl | Bank::Ganged => (Layout::TripleInteger, 1, place + 1, place == 0),
-            Bank::Gateway(layout) | Bank::OpenDelta(layout) => (layout, place + 1, 1, place == 0),
+            Bank::OneControl(layout) | Bank::Ganged(layout) => (layout, 1, place + 1, place == 0),
+            Bank::Gateway(layout) | Bank::OpenDelta(layout) => (layout, u16::from(place) + 1, 1, place == 0),
             Bank::Separate(layout) | Bank::Single(_, layout) => (layout, 1, 1, true),
         };
         self.plan.endpoints += usize::from(own_address);

@@ -102,7 +102,7 @@ pub(crate) struct Unit {
     pub(crate) nameplate: Nameplate,
     pub(crate) settings: ControlSettings,
     pub(crate) endpoint: usize,
-    pub(crate) unit: u8,
+    pub(crate) unit: u16,
     pub(crate) position: u8,
     pub(crate) layout: Layout,
     /// Primary volts per volt on the 120 V base.

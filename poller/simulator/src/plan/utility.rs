@@ -6,7 +6,7 @@ use super::BankSpec::{Ganged, Gateway, OneControl, OpenDelta, Separate, Single};
 use super::Wire::{Heavy, Light};
 use super::{FeederSpec, Plan, Service, Stop, build, stop};
 use crate::demand::Customers::{Homes, Pumps, Trade};
-use crate::layout::Layout::{SingleBits, SingleFloat};
+use crate::layout::Layout::{SingleBits, SingleFloat, SingleObjects, TripleInteger, TripleObjects};
 
 /// The zone all sites lie in.
 pub(crate) const TIME_ZONE: Tz = chrono_tz::America::Denver;
@@ -54,21 +54,21 @@ fn ozmarrow() -> Vec<FeederSpec> {
     let from = |name, heading, stops| feeder("Ozmarrow", name, Service::KV_12, leaves(heading), stops);
     vec![
         from("OZ 1", 20.0, vec![
-            stop("Ambergloam", OneControl, 219.0, 2.6, Heavy).serves(Homes, 1300.0).holds(122.5, 2.0, 30.0),
-            stop("Bristlemoor", Gateway(SingleFloat), 150.0, 4.8, Heavy).serves(Homes, 900.0).holds(122.0, 2.2, 45.0),
-            stop("Cindermarl", OneControl, 100.0, 8.5, Light).serves(Homes, 620.0).holds(123.0, 2.5, 60.0),
+            stop("Ambergloam", OneControl(TripleInteger), 219.0, 2.6, Heavy).serves(Homes, 1300.0).holds(122.5, 2.0, 30.0),
+            stop("Bristlemoor", Gateway(SingleObjects), 150.0, 4.8, Heavy).serves(Homes, 900.0).holds(122.0, 2.2, 45.0),
+            stop("Cindermarl", OneControl(TripleObjects), 100.0, 8.5, Light).serves(Homes, 620.0).holds(123.0, 2.5, 60.0),
         ]),
         from("OZ 2", 130.0, vec![
             stop("Dapplewisp", Separate(SingleBits), 219.0, 3.1, Heavy).serves(Trade, 1700.0).compensates(2.0, 1.5)
                 .holds(121.5, 2.1, 30.0),
-            stop("Eldershale", OneControl, 150.0, 4.2, Heavy).serves(Homes, 1000.0).holds(122.0, 2.4, 45.0),
+            stop("Eldershale", OneControl(TripleObjects), 150.0, 4.2, Heavy).serves(Homes, 1000.0).holds(122.0, 2.4, 45.0),
             stop(REPLACED_SITE, Single(1, SingleFloat), 100.0, 4.0, Light).serves(Homes, 210.0)
                 .holds(121.5, 2.3, 60.0).counted(31_870),
         ]),
         from("OZ 3", 250.0, vec![
             stop("Gossamere", Gateway(SingleBits), 219.0, 2.2, Heavy).serves(Trade, 1200.0).holds(122.0, 2.4, 30.0),
-            stop(LOCKSTEP_SITE, Ganged, 150.0, 4.4, Heavy).serves(Pumps, 900.0).unbalanced(0.03).holds(122.0, 2.0, 45.0),
-            stop("Inkwhistle", Separate(SingleFloat), 100.0, 8.8, Light).serves(Homes, 480.0).panels(120.0, 4.0)
+            stop(LOCKSTEP_SITE, Ganged(TripleInteger), 150.0, 4.4, Heavy).serves(Pumps, 900.0).unbalanced(0.03).holds(122.0, 2.0, 45.0),
+            stop("Inkwhistle", Separate(SingleObjects), 100.0, 8.8, Light).serves(Homes, 480.0).panels(120.0, 4.0)
                 .holds(122.0, 2.2, 60.0),
         ]),
     ]
@@ -80,22 +80,22 @@ fn quillspire() -> Vec<FeederSpec> {
     let from = |name, heading, stops| feeder("Quillspire", name, Service::KV_13, leaves(heading), stops);
     vec![
         from("QS 1", 75.0, vec![
-            stop("Jumblethorn", OneControl, 328.0, 1.8, Heavy).serves(Homes, 1600.0).holds(122.5, 2.5, 30.0),
-            stop(CLOUD_SITE, Gateway(SingleFloat), 150.0, 6.8, Light).serves(Trade, 2300.0).panels(960.0, 0.4)
+            stop("Jumblethorn", OneControl(TripleObjects), 328.0, 1.8, Heavy).serves(Homes, 1600.0).holds(122.5, 2.5, 30.0),
+            stop(CLOUD_SITE, Gateway(SingleObjects), 150.0, 6.8, Light).serves(Trade, 2300.0).panels(960.0, 0.4)
                 .holds(121.5, 1.5, 15.0),
-            stop("Lanternfen", OneControl, 150.0, 5.0, Heavy).from(2).serves(Homes, 900.0).holds(122.0, 2.1, 60.0),
+            stop("Lanternfen", OneControl(TripleInteger), 150.0, 5.0, Heavy).from(2).serves(Homes, 900.0).holds(122.0, 2.1, 60.0),
         ]),
         from("QS 2", 190.0, vec![
-            stop("Mothbarrow", Separate(SingleBits), 219.0, 2.4, Heavy).serves(Homes, 1900.0).holds(122.5, 2.4, 30.0),
-            stop("Nettleglyph", OneControl, 150.0, 3.8, Heavy).serves(Trade, 1500.0).holds(122.0, 2.3, 45.0),
+            stop("Mothbarrow", Separate(SingleObjects), 219.0, 2.4, Heavy).serves(Homes, 1900.0).holds(122.5, 2.4, 30.0),
+            stop("Nettleglyph", OneControl(TripleObjects), 150.0, 3.8, Heavy).serves(Trade, 1500.0).holds(122.0, 2.3, 45.0),
             stop(REVERSE_SITE, Gateway(SingleBits), 100.0, 3.2, Light).serves(Homes, 520.0).panels(900.0, 5.0)
                 .holds(121.5, 2.4, 60.0),
         ]),
         from("QS 3", 300.0, vec![
-            stop("Pebbletoss", OneControl, 219.0, 3.3, Heavy).serves(Homes, 1400.0).compensates(2.0, 2.0)
+            stop("Pebbletoss", OneControl(TripleInteger), 219.0, 3.3, Heavy).serves(Homes, 1400.0).compensates(2.0, 2.0)
                 .holds(121.5, 2.0, 30.0),
-            stop("Quiverstone", Gateway(SingleFloat), 150.0, 7.4, Heavy).serves(Homes, 1000.0).holds(122.0, 2.2, 45.0),
-            stop("Ravelsnip", OneControl, 100.0, 9.7, Light).serves(Pumps, 560.0).holds(123.0, 2.5, 60.0),
+            stop("Quiverstone", Gateway(SingleObjects), 150.0, 7.4, Heavy).serves(Homes, 1000.0).holds(122.0, 2.2, 45.0),
+            stop("Ravelsnip", OneControl(TripleObjects), 100.0, 9.7, Light).serves(Pumps, 560.0).holds(123.0, 2.5, 60.0),
         ]),
     ]
 }
@@ -106,22 +106,22 @@ fn tumbleferrow() -> Vec<FeederSpec> {
     let from = |name, heading, stops| feeder("Tumbleferrow", name, Service::KV_25, leaves(heading), stops);
     vec![
         from("TF 1", 10.0, vec![
-            stop("Saltspindle", OneControl, 200.0, 6.5, Heavy).serves(Homes, 2300.0).holds(122.5, 2.1, 30.0),
+            stop("Saltspindle", OneControl(TripleObjects), 200.0, 6.5, Heavy).serves(Homes, 2300.0).holds(122.5, 2.1, 30.0),
             stop("Thimblewold", Gateway(SingleBits), 200.0, 9.0, Heavy).serves(Homes, 1500.0).holds(122.0, 2.4, 45.0),
-            stop(LOW_SITE, Separate(SingleFloat), 100.0, 27.0, Light).serves(Homes, 3330.0).limited_to(8).unbalanced(0.03)
+            stop(LOW_SITE, Separate(SingleObjects), 100.0, 27.0, Light).serves(Homes, 3330.0).limited_to(8).unbalanced(0.03)
                 .holds(120.0, 3.0, 60.0),
         ]),
         from("TF 2", 95.0, vec![
-            stop(DROPOUT_SITE, OneControl, 200.0, 7.0, Heavy).serves(Homes, 2600.0).holds(122.5, 2.3, 30.0),
+            stop(DROPOUT_SITE, OneControl(TripleInteger), 200.0, 7.0, Heavy).serves(Homes, 2600.0).holds(122.5, 2.3, 30.0),
             stop("Wigglebarn", Separate(SingleBits), 100.0, 14.5, Heavy).serves(Pumps, 1500.0).holds(122.0, 2.4, 45.0),
             stop("Xanthergap", Single(2, SingleBits), 100.0, 11.0, Light).serves(Homes, 330.0).holds(121.5, 2.0, 60.0),
         ]),
         from("TF 3", 165.0, vec![
-            stop("Yarrowmuddle", Gateway(SingleFloat), 200.0, 5.5, Heavy).serves(Trade, 3000.0)
+            stop("Yarrowmuddle", Gateway(SingleObjects), 200.0, 5.5, Heavy).serves(Trade, 3000.0)
                 .compensates(2.0, 1.0).holds(121.5, 2.2, 30.0),
-            stop(ROLLOVER_SITE, OneControl, 100.0, 9.8, Heavy).serves(Homes, 1400.0).holds(122.0, 2.5, 45.0)
+            stop(ROLLOVER_SITE, OneControl(TripleInteger), 100.0, 9.8, Heavy).serves(Homes, 1400.0).holds(122.0, 2.5, 45.0)
                 .counted(65_478),
-            stop("Acornwither", OneControl, 100.0, 18.0, Light).serves(Homes, 800.0).panels(150.0, 5.0)
+            stop("Acornwither", OneControl(TripleObjects), 100.0, 18.0, Light).serves(Homes, 800.0).panels(150.0, 5.0)
                 .holds(122.0, 2.1, 60.0),
         ]),
     ]
@@ -133,18 +133,18 @@ fn murklewick() -> Vec<FeederSpec> {
     let from = |name, heading, service, stops| feeder("Murklewick", name, service, leaves(heading), stops);
     vec![
         from("MW 1", 340.0, Service::KV_12, vec![
-            stop("Bumbleholm", OneControl, 219.0, 2.8, Heavy).serves(Homes, 1500.0).holds(122.5, 2.4, 30.0),
+            stop("Bumbleholm", OneControl(TripleObjects), 219.0, 2.8, Heavy).serves(Homes, 1500.0).holds(122.5, 2.4, 30.0),
             stop("Cobbleflux", Separate(SingleFloat), 150.0, 4.1, Heavy).serves(Homes, 900.0).holds(122.0, 2.3, 45.0),
             stop(MANUAL_SITE.0, Gateway(SingleBits), 100.0, 4.6, Light).serves(Homes, 330.0).holds(122.0, 2.5, 60.0),
         ]),
         from("MW 2", 60.0, Service::THREE_WIRE, vec![
-            stop(DELTA_SITE, OpenDelta(SingleFloat), 200.0, 5.2, Heavy).serves(Pumps, 2600.0).holds(122.0, 2.0, 30.0),
+            stop(DELTA_SITE, OpenDelta(SingleObjects), 200.0, 5.2, Heavy).serves(Pumps, 2600.0).holds(122.0, 2.0, 30.0),
             stop("Flintwhimsy", OpenDelta(SingleBits), 200.0, 9.5, Heavy).serves(Pumps, 2100.0).holds(122.0, 2.2, 45.0),
-            stop("Grumblehithe", OpenDelta(SingleFloat), 100.0, 9.0, Light).serves(Trade, 1300.0).holds(122.0, 2.5, 60.0),
+            stop("Grumblehithe", OpenDelta(SingleObjects), 100.0, 9.0, Light).serves(Trade, 1300.0).holds(122.0, 2.5, 60.0),
         ]),
         from("MW 3", 220.0, Service::KV_12, vec![
-            stop("Humblegrouse", Gateway(SingleBits), 219.0, 3.5, Heavy).serves(Trade, 1500.0).holds(122.0, 2.1, 30.0),
-            stop("Jinglemoss", OneControl, 150.0, 4.5, Heavy).serves(Homes, 800.0).holds(122.0, 2.4, 45.0),
+            stop("Humblegrouse", Gateway(SingleObjects), 219.0, 3.5, Heavy).serves(Trade, 1500.0).holds(122.0, 2.1, 30.0),
+            stop("Jinglemoss", OneControl(TripleObjects), 150.0, 4.5, Heavy).serves(Homes, 800.0).holds(122.0, 2.4, 45.0),
             stop("Larkspindle", Separate(SingleBits), 100.0, 9.5, Light).serves(Homes, 560.0).holds(122.0, 2.3, 60.0),
         ]),
     ]

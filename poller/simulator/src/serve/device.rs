@@ -33,7 +33,7 @@ pub(super) struct Device {
 struct Now {
     out: bool,
     /// By unit.
-    controls: Vec<(u8, Image)>,
+    controls: Vec<(u16, Image)>,
 }
 
 impl Device {
@@ -77,7 +77,7 @@ impl Device {
         let (_, image) = now
             .controls
             .iter()
-            .find(|(known, _)| *known == unit)
+            .find(|(known, _)| *known == u16::from(unit))
             .ok_or(ExceptionCode::GatewayTargetDevice)?;
         let words = |table, address, count| words(image, table, address, count, MOST_WORDS);
         let bits = |table, address, count| -> Result<Vec<bool>, ExceptionCode> {

@@ -1,6 +1,7 @@
 //! The fleet on real sockets: a listener an endpoint, all answering from the fleet as it stands.
 
 mod device;
+mod outstation;
 
 use std::net::{IpAddr, SocketAddr};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -15,6 +16,7 @@ use tokio_util::sync::CancellationToken;
 use crate::Fleet;
 use crate::inventory::{Addresses, address};
 use device::Device;
+use outstation::Outstations;
 
 /// How often the registers are brought up to date while live.
 const TICK: Duration = Duration::from_secs(1);
@@ -72,7 +74,7 @@ impl Devices {
             let failed = |source| BindError::Listen { address: wanted, endpoint, source };
             let listener = TcpListener::bind(wanted).await.map_err(failed)?;
             let bound = listener.local_addr().map_err(failed)?;
-            addresses.push(address(&host.to_string(), bound.port()));
+            addresses.push(address(fleet.scheme(endpoint), &host.to_string(), bound.port()));
             listeners.push(listener);
         }
         Ok(Self { listeners, addresses: Addresses(addresses) })
@@ -90,11 +92,18 @@ impl Devices {
         let devices: Vec<_> = {
             let mut fleet = fleet.lock().unwrap_or_else(PoisonError::into_inner);
             fleet.go_live();
-            (0..self.listeners.len()).map(|endpoint| Arc::new(Device::new(&fleet, endpoint))).collect()
+            (0..self.listeners.len()).map(|endpoint| Endpoint::new(&fleet, endpoint)).collect()
         };
         let mut tasks = JoinSet::new();
         for (listener, device) in self.listeners.into_iter().zip(&devices) {
-            tasks.spawn(device::answer(listener, Arc::clone(device), stop.clone()));
+            match device {
+                Endpoint::Modbus(device) => {
+                    tasks.spawn(device::answer(listener, Arc::clone(device), stop.clone()));
+                }
+                Endpoint::Dnp3(device) => {
+                    tasks.spawn(outstation::answer(listener, Arc::clone(device), stop.clone()));
+                }
+            }
         }
         let mut ticks = tokio::time::interval(TICK);
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -107,5 +116,29 @@ impl Devices {
         }
         // Each of them ends by the same signal.
         while tasks.join_next().await.is_some() {}
+    }
+}
+
+/// What answers at one listener.
+enum Endpoint {
+    Modbus(Arc<Device>),
+    Dnp3(Arc<Outstations>),
+}
+
+impl Endpoint {
+    fn new(fleet: &Fleet, endpoint: usize) -> Self {
+        if fleet.speaks_dnp3(endpoint) {
+            Self::Dnp3(Arc::new(Outstations::new(fleet, endpoint)))
+        } else {
+            Self::Modbus(Arc::new(Device::new(fleet, endpoint)))
+        }
+    }
+
+    /// Brings it up to date.
+    fn refresh(&self, fleet: &Fleet) {
+        match self {
+            Self::Modbus(device) => device.refresh(fleet),
+            Self::Dnp3(device) => device.refresh(fleet),
+        }
     }
 }
