@@ -13,13 +13,13 @@ RUST_TESTS = $(if $(NEXTEST),$(CARGO) nextest run --workspace --no-fail-fast,$(C
 # Tests and programs in one build, so that every dependency is compiled once.
 BUILD_TESTS = $(CARGO) build --workspace --tests --bins
 
-.PHONY: demo test build assets lint sqlx rust-tests browser-tests bench peers compose-check clean
+.PHONY: demo test build assets lint sqlx rust-tests browser-tests fuzz fuzz-a-minute bench peers compose-check clean
 
 demo: assets
 	@./scripts/set-up compiler postgres
 	$(CARGO) run --release --package tapkeeper -- demo
 
-test: lint rust-tests browser-tests
+test: lint rust-tests browser-tests fuzz-a-minute
 
 build: assets
 	@./scripts/set-up compiler postgres
@@ -33,8 +33,9 @@ web/dist/.built: web/package.json web/package-lock.json $(shell find web/assets 
 	@touch $@
 
 lint: assets
-	@./scripts/set-up compiler postgres
+	@./scripts/set-up compiler c++ postgres
 	$(CARGO) fmt --all --check
+	$(CARGO) fmt --manifest-path poller/dnp3/fuzz/Cargo.toml --check
 	$(BUILD_TESTS)
 	$(WITH_POSTGRES) ./scripts/lint
 	./scripts/compose-check
@@ -52,6 +53,15 @@ browser-tests: assets
 	@./scripts/set-up browser postgres node
 	$(BUILD_TESTS)
 	PROGRAM=$(TARGET)/debug/tapkeeper ./scripts/browser-tests
+
+# Each target for SECONDS; see the head of the script.
+SECONDS ?= 600
+fuzz:
+	./scripts/fuzz $(SECONDS)
+
+# What CI has time for: a minute each, two at a time.
+fuzz-a-minute:
+	FUZZ_JOBS=2 ./scripts/fuzz 60
 
 # Independent peers from the Python package index, for the tests that speak to strangers.
 peers:

@@ -16,17 +16,20 @@ fn root() -> PathBuf {
 }
 
 /// What cargo knows of the workspace and everything it depends on, for the machine the tests run on.
-static METADATA: LazyLock<Value> = LazyLock::new(|| {
+static METADATA: LazyLock<Value> = LazyLock::new(|| metadata("."));
+
+/// The same of the workspace in a folder.
+fn metadata(folder: &str) -> Value {
     let host = Command::new("rustc").args(["--print", "host-tuple"]).output().expect("rustc runs");
     let host = String::from_utf8(host.stdout).expect("a name");
     let output = Command::new(env!("CARGO"))
         .args(["metadata", "--format-version=1", "--locked", "--filter-platform", host.trim()])
-        .current_dir(root())
+        .current_dir(root().join(folder))
         .output()
         .expect("cargo runs");
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     serde_json::from_slice(&output.stdout).expect("JSON")
-});
+}
 
 /// All packages: the workspace's own and others'.
 fn packages() -> impl Iterator<Item = &'static Value> {

@@ -219,7 +219,8 @@ impl Channel {
                 more: !control.last,
             }),
             (Some(_), Receipt::Now) => {
-                self.confirm(index, control.sequence, control.unsolicited);
+                // by its function: there are devices that forget the mark in the control byte
+                self.confirm(index, control.sequence, task.is_none());
                 None
             }
             (None, _) => None,

@@ -370,6 +370,23 @@ fn unsolicited_events_that_nobody_wants_are_left_with_the_outstation() {
     assert_eq!(story.sent()[0].1, hex("D0 00"));
 }
 
+/// The confirmation says that it is of an unsolicited response, the first time as any other (found by fuzzing).
+#[test]
+fn unsolicited_events_without_the_mark_are_confirmed_the_same_each_time() {
+    let mut story = Story::begun(|c| c.unsolicited = Classes::EVENTS);
+    story.says("C2 14 3C 02 06 3C 03 06 3C 04 06");
+    story.hears("C2 81 00 00");
+    story.hears("E1 82 00 00 02 01 28 01 00 00 00 81");
+    story.says("D1 00");
+    story.hears("E1 82 00 00 02 01 28 01 00 00 00 81");
+    story.says("D1 00");
+    story.told.store_later = true;
+    story.hears("E2 82 00 00 02 01 28 01 00 00 00 01");
+    let token = *story.told.tokens.last().unwrap();
+    story.stored(token, true);
+    story.says("D2 00");
+}
+
 /// Clause 10.3.3.2: what is written is when the request before it was sent.
 #[test]
 fn a_clock_is_set_by_the_network_procedure() {

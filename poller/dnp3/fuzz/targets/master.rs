@@ -1,0 +1,3 @@
+//! A master whose peer is an adversary.
+#![no_main]
+fuzz::target!(master);

@@ -1,0 +1,3 @@
+//! An outstation whose master is an adversary.
+#![no_main]
+fuzz::target!(outstation);

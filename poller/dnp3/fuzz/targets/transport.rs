@@ -1,0 +1,3 @@
+//! Fragments out of any segments.
+#![no_main]
+fuzz::target!(transport);
