@@ -1,4 +1,4 @@
-//! What a master may send. Written from the list, not from the code that it judges.
+//! What a master may send. Written from the rule (reading, confirming, and the housekeeping that a master owes), not from the code that it judges.
 
 use dnp3::application::{Blocks, Control, Extent, Fragment, Function, Indications};
 use dnp3::link::{self, Frame, Primary};
