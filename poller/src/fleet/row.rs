@@ -97,7 +97,8 @@ impl Row {
         let position = reader.number("position", Some(1), &(1..=3_i32)).and_then(|n| u8::try_from(n).ok());
         let profile = profile(reader, profiles, position, protocol);
         let poll_interval_ms = interval(reader);
-        let link = link::read(reader, protocol);
+        // where profile and endpoint are at odds, which columns have a meaning is not known
+        let link = link::read(reader, protocol.filter(|_| profile.is_some()));
         let place = place(reader);
         let time_zone = time_zone(reader);
         Some(Self {

@@ -1,6 +1,6 @@
 //! Writes readings and batches as a poller does, for tests.
 
-use chrono::{DateTime, TimeDelta};
+use chrono::{DateTime, SubsecRound as _, TimeDelta};
 use regulator::{Quantity, Reading, Timestamp};
 use serde_json::{Value, json};
 use sqlx::PgConnection;
@@ -85,7 +85,9 @@ async fn insert(connection: &mut PgConnection, readings: &[(i32, Reading)]) {
     let rows: Vec<Value> = readings
         .iter()
         .map(|(id, reading)| {
-            let mut row = json!({"regulator_id": id, "measured_at": reading.measured_at});
+            // Postgres rounds a text to the microsecond where sqlx cuts off a parameter; the batch must name the same instant.
+            let measured_at = reading.measured_at.trunc_subsecs(6);
+            let mut row = json!({"regulator_id": id, "measured_at": measured_at});
             let hex: String = reading.quality_bytes().iter().map(|b| format!("{b:02x}")).collect();
             row["quality"] = Value::from(format!("\\x{hex}"));
             for &q in Quantity::ALL {
