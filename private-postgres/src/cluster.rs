@@ -5,6 +5,8 @@ use std::{
     os::unix::{fs::PermissionsExt, process::CommandExt},
     path::{Path, PathBuf},
     process::Command,
+    thread,
+    time::{Duration, Instant},
 };
 
 use anyhow::{Context, Result, ensure};
@@ -89,6 +91,34 @@ impl Cluster {
     /// When the server does not stop.
     pub fn stop(&self) -> Result<()> {
         self.run("pg_ctl", &["stop", "-m", "fast", "-w", "-D", &self.data_str()]).map(drop)
+    }
+
+    /// Ends the server as a crash does: SIGKILL, which leaves it no time for anything.
+    ///
+    /// # Errors
+    /// When its process cannot be found or ended.
+    pub fn kill(&self) -> Result<()> {
+        let file = self.data.join("postmaster.pid");
+        let text = fs::read_to_string(&file).with_context(|| format!("reading {}", file.display()))?;
+        let id = text.lines().next().context("the server's process id is missing")?;
+        let killed = Command::new("kill").args(["-9", id]).status().context("running kill")?;
+        ensure!(killed.success(), "the server's process {id} could not be ended");
+        Ok(())
+    }
+
+    /// Starts the server again after [`Cluster::kill`], at the same address; waits for what the old one left running.
+    ///
+    /// # Errors
+    /// When it does not start within a minute.
+    pub fn recover(&self, durability: Durability) -> Result<()> {
+        let end = Instant::now() + Duration::from_secs(60);
+        loop {
+            match self.launch(durability) {
+                // its processes end by themselves, but not at once
+                Err(_) if Instant::now() < end => thread::sleep(Duration::from_millis(50)),
+                other => return other,
+            }
+        }
     }
 
     /// Starts the server again after [`Cluster::stop`], at the same address.

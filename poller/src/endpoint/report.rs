@@ -28,11 +28,11 @@ pub enum Report {
 }
 
 /// Calls back once: with true when everything is stored, with false when some of it was given up, or never will be.
-pub struct Receipt(Option<Box<dyn FnOnce(bool) + Send>>);
+pub struct Receipt(Option<Box<dyn FnOnce(bool) + Send + Sync>>);
 
 impl Receipt {
     /// Will call `back`.
-    pub fn new(back: impl FnOnce(bool) + Send + 'static) -> Self {
+    pub fn new(back: impl FnOnce(bool) + Send + Sync + 'static) -> Self {
         Self(Some(Box::new(back)))
     }
 

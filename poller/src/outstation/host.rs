@@ -113,7 +113,9 @@ impl Host for Desk {
         let Some(token) = arrived.token.filter(|_| events) else { return WhenToConfirm::Now };
         let back = self.stored.clone();
         // the task that listens may have ended, with its connection: then nobody waits for a confirmation
-        let tell = move |stored| drop(back.send((token, stored)));
+        let tell = move |stored| {
+            let _listens = back.send((token, stored)).is_ok();
+        };
         if taken {
             self.reports.send(Report::Receipt(Receipt::new(tell)));
         } else {

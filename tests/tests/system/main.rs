@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "what fails here fails the test")]
 
 mod bad_input;
+mod events;
 mod kills;
 mod outage;
 mod readings;

@@ -58,7 +58,7 @@ fn our_own_crates_say_under_which_licence_they_are() {
 #[test]
 fn every_npm_package_is_openly_licensed() {
     let lock = std::fs::read_to_string(root().join("web/package-lock.json")).unwrap();
-    let lock: serde_json::Value = serde_json::from_str(&lock).unwrap();
+    let lock: Value = serde_json::from_str(&lock).unwrap();
     for (path, package) in lock["packages"].as_object().unwrap().iter().filter(|(path, _)| !path.is_empty()) {
         let licence = package["license"].as_str().unwrap_or("none given");
         assert!(is_open(licence), "{path} is under `{licence}`");

@@ -40,7 +40,7 @@ impl Device {
     pub(super) fn new(fleet: &Fleet, endpoint: usize) -> Self {
         let all = fleet.plan.regulators.iter().enumerate();
         let mine: Vec<_> = all.filter(|(_, r)| r.endpoint == endpoint).collect();
-        let mut controls: Vec<(u8, Image)> = Vec::new();
+        let mut controls: Vec<(u16, Image)> = Vec::new();
         for (_, regulator) in &mine {
             if controls.iter().all(|(unit, _)| *unit != regulator.unit) {
                 controls.push((regulator.unit, regulator.layout.blank()));

@@ -79,7 +79,7 @@ impl Outstations {
             let silence = Misbehaviour { silent: out, ..Misbehaviour::default() };
             let addresses: Vec<_> = station.sessions().map(Session::address).collect();
             for address in addresses {
-                station.misbehave(address, silence.clone(), now);
+                station.misbehave(address, silence, now);
             }
         }
         for &number in &self.regulators {
