@@ -87,16 +87,9 @@ async fn every_outstation_reads_as_it_stands_through_its_shipped_profile() {
     let mut compared = HashMap::new();
     for (number, address, unit, position, profile) in members {
         let args = || ProbeArgs {
-            address: address.clone(),
-            unit,
-            master: 1,
-            dnp3_authority: None,
-            dnp3_certificate: None,
-            dnp3_key: None,
-            profile: profile.to_owned(),
             connect_timeout: 60_000,
             response_timeout: 60_000,
-            json: false,
+            ..ProbeArgs::new(&address, unit, profile)
         };
         // The points change once a second: read until they did not change meanwhile.
         for attempt in 0.. {

@@ -58,6 +58,25 @@ pub struct ProbeArgs {
     pub json: bool,
 }
 
+impl ProbeArgs {
+    /// The usual times for an address, a unit behind it and a profile; no certificates.
+    #[must_use]
+    pub fn new(address: &str, unit: u16, profile: &str) -> Self {
+        Self {
+            address: address.to_owned(),
+            unit,
+            master: 1,
+            dnp3_authority: None,
+            dnp3_certificate: None,
+            dnp3_key: None,
+            profile: profile.to_owned(),
+            connect_timeout: 3000,
+            response_timeout: 2000,
+            json: false,
+        }
+    }
+}
+
 /// The subcommand: prints what was read. Success if every request was answered, failure (1) if any was not.
 ///
 /// # Errors

@@ -233,6 +233,7 @@ async fn a_gateway_that_says_its_unit_is_silent_gives_no_reading_and_keeps_its_c
                 assert!(o.result.is_ok());
                 answered += 1;
             }
+            Report::Receipt(_) | Report::Event(_) => panic!("Modbus has neither"),
         }
     }
     running.end().await;

@@ -8,12 +8,9 @@ use crate::peer::{Act, Peer};
 
 fn args(peer: &Peer, profile: &str) -> ProbeArgs {
     ProbeArgs {
-        address: peer.address.to_string(),
-        unit: 3,
-        profile: profile.to_owned(),
         connect_timeout: 5000,
         response_timeout: 300,
-        json: false,
+        ..ProbeArgs::new(&peer.address.to_string(), 3, profile)
     }
 }
 
