@@ -164,6 +164,10 @@ impl Reading {
     /// Joins another reading of the same instant into this one. Where both report a quantity, a good value wins over one
     /// that is not, one measured now over one carried, and otherwise the newcomer's.
     pub fn merge(&mut self, other: &Self) {
+        // what happened at this instant by the device's word stays an event, whoever else looked at the same millisecond
+        if other.time_source == TimeSource::Device {
+            self.time_source = TimeSource::Device;
+        }
         for &q in Quantity::ALL {
             let theirs = other.quality(q);
             if theirs == Quality::NotReported || (self.quality(q) == Quality::Good && theirs != Quality::Good)
@@ -209,6 +213,17 @@ mod tests {
             assert_eq!((first.good(Quantity::Tap), first.age(Quantity::Tap)), (Some(3.0), Age::NONE));
             assert_eq!(first.age(Quantity::Current).seconds(), 9);
         }
+    }
+
+    #[test]
+    fn an_event_in_the_millisecond_of_a_poll_stays_an_event() {
+        let at = Timestamp::UNIX_EPOCH;
+        let polled = Reading::new(at).with(Quantity::Operations, 317.0);
+        let mut event = Reading::new(at).with(Quantity::Operations, 318.0);
+        event.time_source = TimeSource::Device;
+        let mut both = polled;
+        both.merge(&event);
+        assert_eq!((both.good(Quantity::Operations), both.time_source), (Some(318.0), TimeSource::Device));
     }
 
     #[test]

@@ -63,6 +63,7 @@ impl Hold {
         {
             self.waiting -= page.readings.len();
             self.given_up += page.readings.len() as u64;
+            drop(page);
             // What the next page's receipts are for may have begun in the one given up: dropped, they say that it is lost.
             if let Some(next) = self.pages.front_mut() {
                 next.receipts.clear();

@@ -11,7 +11,7 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
     ("private-postgres", &["migrations"]),
     ("dnp3", &[]),
     ("poller", &["dnp3", "regulator"]),
-    ("simulator", &["regulator"]),
+    ("simulator", &["dnp3", "regulator"]),
     ("web", &["regulator"]),
     ("server", &["regulator", "web"]),
     // the composition root, and the tests of the whole
