@@ -106,7 +106,7 @@ async fn a_device_that_is_away_is_shown_once_and_a_wrong_profile_is_an_error() {
     assert!(error.contains("single-float"), "{error}");
     away.profile = "dnp3-single-float".into();
     let error = run(away.clone()).await.unwrap_err().to_string();
-    assert!(error.contains("is for DNP3, but modbus-tcp://"), "{error}");
+    assert!(error.contains("is for DNP3, but the address speaks Modbus"), "{error}");
     away.address = "10.0.0.1".into();
     assert!(run(away).await.unwrap_err().to_string().contains("modbus-tcp://HOST:PORT"));
 }
