@@ -106,7 +106,11 @@ impl Addresses {
 
 pub(crate) fn address(scheme: &str, host: &str, port: u16) -> String {
     // An IPv6 address goes in brackets.
-    if host.contains(':') { format!("{scheme}://[{host}]:{port}") } else { format!("{scheme}://{host}:{port}") }
+    if host.contains(':') {
+        format!("{scheme}://[{host}]:{port}")
+    } else {
+        format!("{scheme}://{host}:{port}")
+    }
 }
 
 impl Fleet {

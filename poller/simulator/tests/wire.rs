@@ -104,7 +104,12 @@ async fn every_outstation_reads_as_it_stands_through_its_shipped_profile() {
             let mut reported = 0;
             for q in report.objects.iter().flat_map(|o| &o.quantities).filter(|q| q.position == position) {
                 assert_eq!(q.quality, Quality::Good, "{report}");
-                assert_eq!(q.value, before.good(q.quantity), "{} of regulator {number}\n{report}", q.quantity.name());
+                assert_eq!(
+                    q.value,
+                    before.good(q.quantity),
+                    "{} of regulator {number}\n{report}",
+                    q.quantity.name()
+                );
                 reported += 1;
             }
             assert_eq!(reported, Quantity::ALL.len());

@@ -28,7 +28,8 @@ impl Tls {
     pub fn from_files(authority: &Path, certificate: &Path, key: &Path) -> Result<Self> {
         let read = |path: &Path| -> Result<Vec<CertificateDer<'static>>> {
             let read = CertificateDer::pem_file_iter(path).and_then(Iterator::collect);
-            let found: Vec<_> = read.with_context(|| format!("reading certificates from {}", path.display()))?;
+            let found: Vec<_> =
+                read.with_context(|| format!("reading certificates from {}", path.display()))?;
             ensure!(!found.is_empty(), "{} holds no certificate", path.display());
             Ok(found)
         };

@@ -115,7 +115,8 @@ impl Control {
             }
         }
         let mut readings: Vec<(i32, Reading)> = vec![];
-        let placed = Instants::new(arrival).place(events, |change: &Change| (change.regulator, change.quantity));
+        let placed =
+            Instants::new(arrival).place(events, |change: &Change| (change.regulator, change.quantity));
         for together in placed.chunk_by(|a, b| a.at == b.at) {
             let (at, source) = (together[0].at, together[0].source);
             let mut touched: Vec<(usize, Vec<&Change>)> = vec![];

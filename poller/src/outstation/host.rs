@@ -144,7 +144,9 @@ impl Host for Desk {
             }
             Note::Unreadable(error) => {
                 if let Some(control) = self.control(outstation) {
-                    control.unreadable = Some(format!("the answer of outstation {outstation} could not be read to its end: {error}"));
+                    control.unreadable = Some(format!(
+                        "the answer of outstation {outstation} could not be read to its end: {error}"
+                    ));
                 }
             }
             Note::UnsolicitedIgnored => {

@@ -97,7 +97,10 @@ mod tests {
         assert_eq!(reading.age(Quantity::Tap).seconds(), 30);
         assert_eq!(reading.age(Quantity::LoadVoltage), Age::NONE);
         let reading = image.at(at(61), TimeSource::Poller);
-        assert_eq!((reading.quality(Quantity::Tap), reading.value(Quantity::Tap)), (Quality::Stale, Some(3.0)));
+        assert_eq!(
+            (reading.quality(Quantity::Tap), reading.value(Quantity::Tap)),
+            (Quality::Stale, Some(3.0))
+        );
         image.unchanged(Quantity::Tap, at(60));
         assert_eq!(image.at(at(61), TimeSource::Poller).good(Quantity::Tap), Some(3.0));
     }

@@ -252,7 +252,8 @@ async fn an_event_is_read_at_its_own_time_and_confirmed_when_it_is_stored() {
 async fn what_was_not_stored_is_told_again_in_the_same_words() {
     let mut site = Site::one(|_| {}, LinkSettings::default()).await;
     site.set(Kind::Counter, 0, Value::Counter(101));
-    let counted = |r: &Reading| r.good(Quantity::Operations) == Some(101.0) && r.time_source == TimeSource::Device;
+    let counted =
+        |r: &Reading| r.good(Quantity::Operations) == Some(101.0) && r.time_source == TimeSource::Device;
     let first = site.reading(counted).await;
     drop(site.receipt().await);
     let second = site.reading(counted).await;
@@ -273,8 +274,9 @@ async fn a_device_with_a_wrong_clock_is_read_at_the_time_of_arrival() {
     }
     let mut times: Vec<Timestamp> = vec![];
     for tap in [4.0, 5.0, 6.0] {
-        let reading =
-            site.reading(|r| r.good(Quantity::Tap) == Some(tap) && r.time_source == TimeSource::Arrival).await;
+        let reading = site
+            .reading(|r| r.good(Quantity::Tap) == Some(tap) && r.time_source == TimeSource::Arrival)
+            .await;
         times.push(reading.measured_at);
     }
     assert!(times.is_sorted_by(|a, b| a < b), "{times:?}");
@@ -361,9 +363,18 @@ async fn a_silent_outstation_is_told_by_name_while_its_neighbour_is_polled() {
 #[tokio::test]
 async fn hostile_peers_end_in_an_error_that_says_what_they_do() {
     for (misbehaviour, words) in [
-        (Misbehaviour { wrong_source: Some(Address::from_wire(77)), ..Misbehaviour::default() }, "address 77 instead"),
-        (Misbehaviour { drip: Some(Duration::from_millis(400)), ..Misbehaviour::default() }, "no answer from outstation 10"),
-        (Misbehaviour { flood: Some(Duration::from_micros(50)), ..Misbehaviour::default() }, "does not stop sending"),
+        (
+            Misbehaviour { wrong_source: Some(Address::from_wire(77)), ..Misbehaviour::default() },
+            "address 77 instead",
+        ),
+        (
+            Misbehaviour { drip: Some(Duration::from_millis(400)), ..Misbehaviour::default() },
+            "no answer from outstation 10",
+        ),
+        (
+            Misbehaviour { flood: Some(Duration::from_micros(50)), ..Misbehaviour::default() },
+            "does not stop sending",
+        ),
     ] {
         let mut site = Site::new(vec![session(10, |_| {})], &[10], LinkSettings::default()).await;
         let now = now(site.started);

@@ -6,9 +6,7 @@
 use std::time::Duration;
 
 use dnp3::link::Address as LinkAddress;
-use dnp3::master::{
-    Arrived, AssociationConfig, Channel, ChannelConfig, Host, Note, Now, Receipt, Task,
-};
+use dnp3::master::{Arrived, AssociationConfig, Channel, ChannelConfig, Host, Note, Now, Receipt, Task};
 use dnp3::net::drive;
 use dnp3::objects::{Flags, Kind, Point, Points, Timestamp, Value};
 use tokio::sync::mpsc;

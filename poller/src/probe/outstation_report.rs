@@ -89,7 +89,8 @@ impl fmt::Display for OutstationReport {
                 let flags = object.flags.clone().unwrap_or_else(|| "-".to_owned());
                 vec![object.object.to_owned(), object.index.to_string(), object.raw.clone(), flags]
             };
-            let unmapped = object.quantities.is_empty().then(|| [as_reported(), vec!["-".to_owned(); 4]].concat());
+            let unmapped =
+                object.quantities.is_empty().then(|| [as_reported(), vec!["-".to_owned(); 4]].concat());
             let mapped = object.quantities.iter().map(move |q| {
                 let made = vec![
                     q.position.to_string(),

@@ -64,8 +64,13 @@ impl Running {
             response: Duration::from_millis(300),
             quiet: Duration::from_millis(50),
         };
-        let context =
-            Context { timeouts, reports: sender.clone(), clock: Arc::new(clock), stop: stop.clone(), tls: None };
+        let context = Context {
+            timeouts,
+            reports: sender.clone(),
+            clock: Arc::new(clock),
+            stop: stop.clone(),
+            tls: None,
+        };
         let plan = EndpointPlan { endpoint_id: 7, address: address.to_string(), units };
         Self { reports, sender, stop, task: tokio::spawn(run(plan, context)) }
     }

@@ -151,7 +151,10 @@ async fn every_event_is_stored_exactly_once_whatever_is_killed() {
     }
     counting.cancel();
     let last = i64::from(device.count.load(Ordering::Relaxed));
-    until("every event is confirmed", Duration::from_secs(300), async || (device.waiting() == 0).then_some(())).await;
+    until("every event is confirmed", Duration::from_secs(300), async || {
+        (device.waiting() == 0).then_some(())
+    })
+    .await;
     poller.stop();
     alive.abort();
 

@@ -72,9 +72,7 @@ impl Object {
             Form::Steps(step) => Value::Analog((value / step).round().clamp(-32_768.0, 32_767.0)),
             Form::Count => Value::Counter(value as u32),
             Form::State => Value::Binary(value != 0.0),
-            Form::DoubleState => {
-                Value::DoubleBit(if value == 0.0 { DoubleBit::Off } else { DoubleBit::On })
-            }
+            Form::DoubleState => Value::DoubleBit(if value == 0.0 { DoubleBit::Off } else { DoubleBit::On }),
         }
     }
 
@@ -124,7 +122,9 @@ pub(super) fn write(
         if let Some(value) = values.value(object.quantity) {
             let value = object.value(value);
             // every point that is written was added, with values of its kind
-            session.update(object.kind, object.at(position), value, Flags::ONLINE, now).expect("a point that is there");
+            session
+                .update(object.kind, object.at(position), value, Flags::ONLINE, now)
+                .expect("a point that is there");
         }
     }
 }
