@@ -130,7 +130,8 @@ impl Endpoint {
                 }
             }
         });
-        let told = [times(self.restarts, "restarted"), times(self.overflows, "lost events"), clock];
+        let devices = (!self.devices.is_empty()).then(|| self.devices.clone());
+        let told = [devices, times(self.restarts, "restarted"), times(self.overflows, "lost events"), clock];
         told.into_iter().flatten().collect::<Vec<_>>().join(", ")
     }
 
