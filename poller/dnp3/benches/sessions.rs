@@ -113,7 +113,10 @@ struct Count {
 impl Host for Count {
     fn arrived(&mut self, arrived: &Arrived<'_>) -> Receipt {
         for block in arrived.fragment.blocks().map_while(Result::ok) {
-            self.values += Points::of(&block, None).map(|point| black_box(point)).count() as u64;
+            for point in Points::of(&block, None) {
+                black_box(point);
+                self.values += 1;
+            }
         }
         Receipt::Now
     }
