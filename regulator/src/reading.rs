@@ -161,10 +161,22 @@ impl Reading {
         }
     }
 
+    /// Whether both are events by the device's clock that report different values of one quantity: two changes within its
+    /// clock's resolution, which must not be joined into one.
+    #[must_use]
+    pub fn contradicts(&self, other: &Self) -> bool {
+        let reports = |reading: &Self, q| reading.age(q) == Age::NONE && reading.value(q).is_some();
+        [self, other].iter().all(|reading| reading.time_source == TimeSource::Device)
+            && Quantity::ALL
+                .iter()
+                .any(|&q| reports(self, q) && reports(other, q) && self.value(q) != other.value(q))
+    }
+
     /// Joins another reading of the same instant into this one. Where both report a quantity, a good value wins over one
     /// that is not, one measured now over one carried, and otherwise the newcomer's.
     pub fn merge(&mut self, other: &Self) {
         // what happened at this instant by the device's word stays an event, whoever else looked at the same millisecond
+        let own_event = self.time_source == TimeSource::Device && other.time_source != TimeSource::Device;
         if other.time_source == TimeSource::Device {
             self.time_source = TimeSource::Device;
         }
@@ -172,6 +184,9 @@ impl Reading {
             let theirs = other.quality(q);
             if theirs == Quality::NotReported || (self.quality(q) == Quality::Good && theirs != Quality::Good)
             {
+                continue;
+            }
+            if own_event && self.quality(q) == Quality::Good {
                 continue;
             }
             // what was measured at this instant is not given up for what was carried to it
@@ -224,6 +239,25 @@ mod tests {
         let mut both = polled;
         both.merge(&event);
         assert_eq!((both.good(Quantity::Operations), both.time_source), (Some(318.0), TimeSource::Device));
+        let later = Reading::new(at).with(Quantity::Operations, 319.0).with(Quantity::Tap, 1.0);
+        both.merge(&later);
+        assert_eq!((both.good(Quantity::Operations), both.good(Quantity::Tap)), (Some(318.0), Some(1.0)));
+    }
+
+    #[test]
+    fn two_changes_of_one_quantity_contradict_and_what_is_carried_does_not() {
+        let event = |value| {
+            let mut event = Reading::new(Timestamp::UNIX_EPOCH).with(Quantity::Operations, value);
+            event.time_source = TimeSource::Device;
+            event
+        };
+        assert!(event(318.0).contradicts(&event(319.0)));
+        assert!(!event(318.0).contradicts(&event(318.0)));
+        let mut carried = event(317.0).with(Quantity::Tap, 2.0);
+        carried.set_age(Quantity::Operations, Age::from_seconds(5));
+        assert!(!event(318.0).contradicts(&carried));
+        let polled = Reading::new(Timestamp::UNIX_EPOCH).with(Quantity::Operations, 319.0);
+        assert!(!event(318.0).contradicts(&polled));
     }
 
     #[test]

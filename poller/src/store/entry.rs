@@ -2,6 +2,7 @@
 
 use std::ops::Deref;
 
+use chrono::TimeDelta;
 use regulator::Reading;
 
 /// A reading to be written, with the key it has in the table: times there are whole microseconds.
@@ -19,6 +20,16 @@ pub(super) struct Entry<'a> {
 pub(super) enum Held<'a> {
     Given(&'a Reading),
     Merged(Box<Reading>),
+}
+
+impl Entry<'_> {
+    /// Moves it a microsecond later: finer than any device's clock, and the same each time its events are told again.
+    pub(super) fn step_aside(&mut self) {
+        self.at_us += 1;
+        let mut own = Box::new((*self.reading).clone());
+        own.measured_at += TimeDelta::microseconds(1);
+        self.reading = Held::Merged(own);
+    }
 }
 
 impl Held<'_> {

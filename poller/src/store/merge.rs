@@ -45,7 +45,7 @@ pub(super) async fn write(
     let there: Vec<&Entry<'_>> =
         entries.iter().filter(|e| !is_new.contains(&(e.regulator_id, e.at_us))).collect();
     let stored = lock(connection, &there).await?;
-    let changed = changes(&there, &stored);
+    let (mut apart, changed) = changes(&there, &stored);
     if !changed.is_empty() {
         sqlx::query("delete from reading_staging").execute(&mut *connection).await?;
         copy_in(connection, &staging, &changed).await?;
@@ -54,10 +54,16 @@ pub(super) async fn write(
             "update reading r set ({VALUES}) = row ({source}) from reading_staging s \
              where r.regulator_id = s.regulator_id and r.measured_at = s.measured_at"
         );
-        sqlx::query(sqlx::AssertSqlSafe(update)).execute(connection).await?;
+        sqlx::query(sqlx::AssertSqlSafe(update)).execute(&mut *connection).await?;
     }
     let mut keys = added;
     keys.extend(changed.iter().map(|e| (e.regulator_id, e.reading.measured_at)));
+    if !apart.is_empty() {
+        // each goes on until it finds a place of its own, or itself
+        apart.iter_mut().for_each(Entry::step_aside);
+        sqlx::query("delete from reading_staging").execute(&mut *connection).await?;
+        keys.extend(Box::pin(write(connection, &apart)).await?);
+    }
     Ok(keys)
 }
 
@@ -81,16 +87,24 @@ async fn lock(connection: &mut PgConnection, entries: &[&Entry<'_>]) -> sqlx::Re
     .await
 }
 
-/// The entries that differ from what is stored, once merged with it.
-fn changes<'a>(entries: &[&Entry<'_>], stored: &[Row]) -> Vec<Entry<'a>> {
+/// The entries that contradict what is stored, and so are events of their own; and those that differ from it, merged with it.
+fn changes<'a>(entries: &[&Entry<'_>], stored: &[Row]) -> (Vec<Entry<'a>>, Vec<Entry<'a>>) {
     let mut rows = stored.iter().peekable();
-    let mut changed = Vec::new();
+    let (mut apart, mut changed) = (Vec::new(), Vec::new());
     for entry in entries {
         let key = (entry.regulator_id, entry.at_us);
         let of = |row: &Row| (row.regulator_id, row.measured_at.timestamp_micros());
         while rows.next_if(|row| of(row) < key).is_some() {}
         let Some(row) = rows.next_if(|row| of(row) == key) else { continue };
         let before = row.reading();
+        if before.contradicts(&entry.reading) {
+            apart.push(Entry {
+                regulator_id: row.regulator_id,
+                at_us: entry.at_us,
+                reading: Held::Merged(Box::new((*entry.reading).clone())),
+            });
+            continue;
+        }
         let mut merged = before.clone();
         merged.merge(&entry.reading);
         if as_stored(row.regulator_id, &before) != as_stored(row.regulator_id, &merged) {
@@ -101,7 +115,7 @@ fn changes<'a>(entries: &[&Entry<'_>], stored: &[Row]) -> Vec<Entry<'a>> {
             });
         }
     }
-    changed
+    (apart, changed)
 }
 
 /// Readings are compared as the table would hold them: its floats are shorter than ours.

@@ -60,6 +60,36 @@ async fn what_is_written_comes_back_and_is_named_in_the_feed() {
 }
 
 #[tokio::test]
+async fn events_within_one_tick_of_a_devices_clock_are_all_kept_and_told_again_are_the_same() {
+    let database = TestDatabase::new().await;
+    let mut writer = writer(&database).await;
+    let at = DateTime::from_timestamp_millis(Utc::now().timestamp_millis()).unwrap();
+    let event = |count: f64| {
+        let mut event = Reading::new(at).with(Quantity::Operations, count);
+        event.time_source = TimeSource::Device;
+        (50_001, event)
+    };
+    let polled = (50_001, Reading::new(at).with(Quantity::Tap, 3.0));
+    writer.write(&[event(7.0), event(8.0), polled], at, &[]).await.unwrap();
+    writer.write(&[event(9.0)], at, &[]).await.unwrap();
+    for again in [vec![event(8.0), event(9.0)], vec![event(9.0)], vec![event(7.0)]] {
+        writer.write(&again, at, &[]).await.unwrap();
+    }
+    let mut connection = database.pool.acquire().await.unwrap();
+    let stored: Vec<_> = stored(&mut connection)
+        .await
+        .iter()
+        .map(|(_, r)| {
+            ((r.measured_at - at).num_microseconds(), r.good(Quantity::Operations), r.good(Quantity::Tap))
+        })
+        .collect();
+    assert_eq!(
+        stored,
+        [(Some(0), Some(7.0), Some(3.0)), (Some(1), Some(8.0), None), (Some(2), Some(9.0), None)]
+    );
+}
+
+#[tokio::test]
 async fn writing_a_batch_twice_is_harmless_and_announces_nothing_new() {
     let database = TestDatabase::new().await;
     let mut writer = writer(&database).await;

@@ -162,6 +162,9 @@ impl Writer {
         }
         // stable, so that of two values of one instant the later arrival wins
         entries.sort_by_key(|e| (e.regulator_id, e.at_us));
+        if keep_apart(&mut entries) {
+            entries.sort_by_key(|e| (e.regulator_id, e.at_us));
+        }
         entries.dedup_by(|next, kept| {
             let same = (next.regulator_id, next.at_us) == (kept.regulator_id, kept.at_us);
             if same {
@@ -245,6 +248,24 @@ impl Writer {
         transaction.commit().await?;
         Ok(batch)
     }
+}
+
+/// Events of one quantity in one instant of the device's clock are put a microsecond apart, in the order in which they came.
+/// The entries are in order of their keys; returns whether that has changed.
+fn keep_apart(entries: &mut [Entry<'_>]) -> bool {
+    let mut moved = false;
+    for i in 1..entries.len() {
+        let (before, rest) = entries.split_at_mut(i);
+        let (last, next) = (&before[i - 1], &mut rest[0]);
+        let behind = next.regulator_id == last.regulator_id && next.at_us <= last.at_us;
+        if behind && next.reading.contradicts(&last.reading) {
+            while next.at_us <= last.at_us {
+                next.step_aside();
+            }
+            moved = true;
+        }
+    }
+    moved
 }
 
 /// Sends the entries into the table that `statement` names.
