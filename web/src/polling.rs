@@ -118,7 +118,7 @@ impl Endpoint {
     /// What the devices behind it told of themselves beside readings.
     #[must_use]
     pub fn told(&self) -> String {
-        let times = |n: i64, what: &str| (n > 0).then(|| format!("{what} {n} ×"));
+        let times = |n: i64, what: &str| (n > 0).then(|| format!("{what} {n}\u{a0}×"));
         let clock = self.clock_offset_ms.map(|ms| match ms.unsigned_abs() {
             0..100 => "clock right".to_owned(),
             off => {
