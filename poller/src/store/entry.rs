@@ -5,6 +5,9 @@ use std::ops::Deref;
 use chrono::TimeDelta;
 use regulator::Reading;
 
+/// Most changes of one quantity within a millisecond that are kept apart; no mechanism makes two.
+const MOST_ASIDE: i64 = 50;
+
 /// A reading to be written, with the key it has in the table: times there are whole microseconds.
 #[derive(Debug)]
 pub(super) struct Entry<'a> {
@@ -23,6 +26,12 @@ pub(super) enum Held<'a> {
 }
 
 impl Entry<'_> {
+    /// Whether it may still move. A device whose clock stands still is no reason to walk for ever: beyond so many changes
+    /// in one millisecond the latest stands for all.
+    pub(super) const fn may_step_aside(&self) -> bool {
+        self.at_us.rem_euclid(1000) < MOST_ASIDE
+    }
+
     /// Moves it a microsecond later: finer than any device's clock, and the same each time its events are told again.
     pub(super) fn step_aside(&mut self) {
         self.at_us += 1;

@@ -97,7 +97,7 @@ fn changes<'a>(entries: &[&Entry<'_>], stored: &[Row]) -> (Vec<Entry<'a>>, Vec<E
         while rows.next_if(|row| of(row) < key).is_some() {}
         let Some(row) = rows.next_if(|row| of(row) == key) else { continue };
         let before = row.reading();
-        if before.contradicts(&entry.reading) {
+        if before.contradicts(&entry.reading) && entry.may_step_aside() {
             apart.push(Entry {
                 regulator_id: row.regulator_id,
                 at_us: entry.at_us,

@@ -259,7 +259,7 @@ fn keep_apart(entries: &mut [Entry<'_>]) -> bool {
         let (last, next) = (&before[i - 1], &mut rest[0]);
         let behind = next.regulator_id == last.regulator_id && next.at_us <= last.at_us;
         if behind && next.reading.contradicts(&last.reading) {
-            while next.at_us <= last.at_us {
+            while next.at_us <= last.at_us && next.may_step_aside() {
                 next.step_aside();
             }
             moved = true;
