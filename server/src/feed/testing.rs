@@ -88,8 +88,10 @@ async fn insert(connection: &mut PgConnection, readings: &[(i32, Reading)]) {
             // Postgres rounds a text to the microsecond where sqlx cuts off a parameter; the batch must name the same instant.
             let measured_at = reading.measured_at.trunc_subsecs(6);
             let mut row = json!({"regulator_id": id, "measured_at": measured_at});
-            let hex: String = reading.quality_bytes().iter().map(|b| format!("{b:02x}")).collect();
-            row["quality"] = Value::from(format!("\\x{hex}"));
+            let hex = |bytes: Vec<u8>| bytes.iter().map(|b| format!("{b:02x}")).collect::<String>();
+            row["quality"] = Value::from(format!("\\x{}", hex(reading.quality_bytes())));
+            row["time_source"] = Value::from(reading.time_source.stored());
+            row["age"] = Value::from(reading.age_bytes().map(|bytes| format!("\\x{}", hex(bytes))));
             for &q in Quantity::ALL {
                 row[q.name()] = match reading.value(q) {
                     None => Value::Null,
@@ -108,9 +110,9 @@ async fn insert(connection: &mut PgConnection, readings: &[(i32, Reading)]) {
     let columns = names.join(", ");
     let set: Vec<String> = names.iter().map(|n| format!("{n} = excluded.{n}")).collect();
     let statement = format!(
-        "insert into reading (regulator_id, measured_at, quality, {columns})
-            select regulator_id, measured_at, quality, {columns} from jsonb_populate_recordset(null::reading, $1)
-            on conflict (regulator_id, measured_at) do update set quality = excluded.quality, {}",
+        "insert into reading (regulator_id, measured_at, quality, time_source, age, {columns})
+            select regulator_id, measured_at, quality, time_source, age, {columns} from jsonb_populate_recordset(null::reading, $1)
+            on conflict (regulator_id, measured_at) do update set quality = excluded.quality, time_source = excluded.time_source, age = excluded.age, {}",
         set.join(", ")
     );
     sqlx::query(sqlx::AssertSqlSafe(statement)).bind(Value::from(rows)).execute(connection).await.unwrap();

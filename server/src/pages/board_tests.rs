@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use axum::http::StatusCode;
 use chrono::Utc;
-use regulator::{Quantity, Reading};
+use regulator::{Age, Quantity, Reading, TimeSource};
 use tokio::time::timeout;
 
 use crate::{
@@ -77,4 +77,49 @@ async fn board_and_site_stay_readable_while_the_database_is_away_and_say_so() {
         assert!(page.body.contains("Database not reachable since"), "{path}");
         assert!(page.body.contains("119.0"), "{path} shows the last known state");
     }
+}
+
+#[tokio::test]
+async fn a_site_shows_how_old_carried_values_are_whose_time_they_have_and_what_the_control_says_of_itself() {
+    let test = TestApp::new().await;
+    let mut db = test.db().await;
+    let ids = fleet(&mut db, 1).await;
+    sqlx::query(
+        "insert into device (endpoint_id, unit, manufacturer, model, told_at)
+            select endpoint_id, unit, 'Invented Controls', 'Model 7', now() from regulator",
+    )
+    .execute(&mut *db)
+    .await
+    .unwrap();
+    let now = Utc::now();
+    let mut reading =
+        Reading::new(now).with(Quantity::LoadVoltage, 119.0).with(Quantity::SourceVoltage, 118.0);
+    reading.time_source = TimeSource::Device;
+    reading.set_age(Quantity::SourceVoltage, Age::from_seconds(725));
+    reading.set_age(Quantity::LoadVoltage, Age::from_seconds(59));
+    let batch = crate::feed::testing::NewBatch { written_at: now, watermark: now, ..batch("p", 0) };
+    write(&mut db, &batch, &[(ids[0], reading)]).await;
+    tokio::spawn(test.app.picture.clone().follow(test.app.pool.clone(), test.app.stop.clone()));
+    until(&test, |f| f.units().first().is_some_and(|u| u.latest.is_some())).await;
+    let site = test.app.picture.read(|f| f.units()[0].regulator.site.id);
+    let browser = test.browser(Role::View).await;
+    let page = test.get(&browser, &format!("/site/{site}")).await.body;
+    for wanted in
+        [", device time", ">119.0\u{a0}V<", "118.0\u{a0}V · 12\u{a0}min old", "Invented Controls", "Model 7"]
+    {
+        assert!(page.contains(wanted), "{wanted}");
+    }
+    assert!(!page.contains("Control serial number"), "nobody told one");
+
+    let alarm: i64 = sqlx::query_scalar(
+        "insert into alarm (condition, regulator_id, priority, raised_at, summary, evidence)
+            values ('reverse_power', $1, 3, $2, 'x', '[]') returning id",
+    )
+    .bind(ids[0])
+    .bind(now)
+    .fetch_one(&mut *db)
+    .await
+    .unwrap();
+    let page = test.get(&browser, &format!("/alarms/{alarm}")).await.body;
+    assert!(page.contains("device time") && page.contains("118.0\u{a0}V · 12\u{a0}min old"));
 }

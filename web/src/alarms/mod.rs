@@ -6,7 +6,7 @@ mod state;
 use askama::Template;
 use chrono_tz::Tz;
 use regulator::{
-    Timestamp,
+    TimeSource, Timestamp,
     conditions::{Condition, Priority},
 };
 
@@ -107,6 +107,8 @@ pub struct Evidence {
 pub struct ReadingRow {
     /// When it was measured.
     pub at: Timestamp,
+    /// By whose clock.
+    pub source: TimeSource,
     /// Measured when the alarm was already true.
     pub after: bool,
     /// Its values in the order of [`READING_TITLES`].

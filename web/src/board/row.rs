@@ -1,6 +1,6 @@
 //! One regulator as the board shows it: every cell ready as text, for the page and for live updates alike.
 
-use regulator::{Quality, Quantity, Reading, Timestamp};
+use regulator::{Age, Quality, Quantity, Reading, Timestamp};
 use serde::Serialize;
 
 use super::State;
@@ -40,6 +40,16 @@ impl Cell {
             self.text = format!("({})", self.text);
             self.bad = true;
         }
+    }
+
+    /// Says how old a carried value is, from a minute up: what was told longer ago than the reading it stands in.
+    #[must_use]
+    pub fn aged(mut self, age: Age) -> Self {
+        let seconds = u32::try_from(age.seconds()).unwrap_or(u32::MAX);
+        if seconds >= 60 {
+            self.text = format!("{} · {} old", self.text, crate::duration::text(seconds.into()));
+        }
+        self
     }
 
     /// A quantity of a reading with `decimals` and its unit, or why there is none.

@@ -1,6 +1,6 @@
 //! The readings around the time an alarm was raised.
 
-use regulator::{Quality, Quantity, Reading, Timestamp};
+use regulator::{Quality, Quantity, Reading, TimeSource, Timestamp};
 use sqlx::PgConnection;
 use web::{
     alarms::ReadingRow,
@@ -17,6 +17,8 @@ struct Stored {
     operations: Option<i64>,
     automatic: Option<bool>,
     quality: Vec<u8>,
+    time_source: Option<i16>,
+    age: Option<Vec<u8>>,
 }
 
 /// The last 15 readings up to it, and the next 5.
@@ -28,7 +30,8 @@ pub(super) async fn around(
     // The bounds let Postgres pass over the partitions of other days.
     let mut stored = sqlx::query_as!(
         Stored,
-        "select measured_at, load_voltage, source_voltage, current, real_power, tap, operations, automatic, quality
+        "select measured_at, load_voltage, source_voltage, current, real_power, tap, operations, automatic, quality,
+                time_source, age
          from reading
          where regulator_id = $1 and measured_at <= $2 and measured_at > $2 - interval '1 day'
          order by measured_at desc limit 15",
@@ -40,7 +43,8 @@ pub(super) async fn around(
     stored.reverse();
     let later = sqlx::query_as!(
         Stored,
-        "select measured_at, load_voltage, source_voltage, current, real_power, tap, operations, automatic, quality
+        "select measured_at, load_voltage, source_voltage, current, real_power, tap, operations, automatic, quality,
+                time_source, age
          from reading
          where regulator_id = $1 and measured_at > $2 and measured_at < $2 + interval '1 hour'
          order by measured_at limit 5",
@@ -60,16 +64,18 @@ impl Stored {
             || Cell::missing(reason(reading.quality(Quantity::Automatic))),
             |yes| Cell::good(if yes { "yes" } else { "no" }.to_owned()),
         );
+        let of = |quantity, decimals| Cell::of(&reading, quantity, decimals).aged(reading.age(quantity));
         let cells = vec![
-            Cell::of(&reading, Quantity::LoadVoltage, 1),
-            Cell::of(&reading, Quantity::SourceVoltage, 1),
-            Cell::of(&reading, Quantity::Current, 0),
-            Cell::of(&reading, Quantity::RealPower, 0),
-            Cell::tap(&reading),
-            Cell::of(&reading, Quantity::Operations, 0),
-            automatic,
+            of(Quantity::LoadVoltage, 1),
+            of(Quantity::SourceVoltage, 1),
+            of(Quantity::Current, 0),
+            of(Quantity::RealPower, 0),
+            Cell::tap(&reading).aged(reading.age(Quantity::Tap)),
+            of(Quantity::Operations, 0),
+            automatic.aged(reading.age(Quantity::Automatic)),
         ];
-        ReadingRow { at: reading.measured_at, after: reading.measured_at > raised_at, cells }
+        let after = reading.measured_at > raised_at;
+        ReadingRow { at: reading.measured_at, source: reading.time_source, after, cells }
     }
 
     fn reading(&self) -> Reading {
@@ -89,6 +95,8 @@ impl Stored {
             let code = self.quality.get(quantity.index()).copied().unwrap_or_default();
             reading.set(quantity, value, Quality::from_code(code));
         }
+        reading.time_source = TimeSource::from_stored(self.time_source);
+        reading.set_age_bytes(self.age.as_deref().unwrap_or_default());
         reading
     }
 }

@@ -1,5 +1,7 @@
 //! One site: present values from memory, trends from the database.
 
+mod devices;
+
 use axum::{
     Router,
     extract::{Path, Query, State},
@@ -8,7 +10,7 @@ use axum::{
 };
 use chrono::Utc;
 use chrono_tz::Tz;
-use regulator::{Nameplate, Quantity, Reading, Timestamp};
+use regulator::{Nameplate, Quantity, Reading, TimeSource, Timestamp};
 use tower_http::compression::CompressionLayer;
 use web::{
     board::{Cell, number},
@@ -48,7 +50,11 @@ async fn show(
     };
     let page = app.picture.read(|fleet| {
         let units = fleet.at_site(id);
-        page(&units, fleet, zone, clock).map(|base| Site {
+        page(&units, fleet, zone, clock).map(|mut base| Site {
+            plates: {
+                base.plates.extend(devices::rows(&units, &past.devices));
+                base.plates
+            },
             frame: signed_in.frame(base.name.clone(), Section::Board),
             strips: strips(&subjects, &past.trends, &range, zone),
             summaries: summaries(&past.trends),
@@ -76,12 +82,15 @@ async fn now(
 struct Past {
     trends: Vec<Trend>,
     alarms: Vec<Occurrence>,
+    devices: Vec<devices::Device>,
 }
 
 async fn past(app: &App, subjects: &[Subject], range: &Range) -> sqlx::Result<Past> {
     let mut connection = app.pool.acquire().await?;
     let span = (range.from, range.to);
     let mut past = Past { alarms: trend::alarms(&mut connection, subjects, span).await?, ..Past::default() };
+    let ids: Vec<i32> = subjects.iter().map(|s| s.id).collect();
+    past.devices = devices::of(&mut connection, &ids).await?;
     let by_days = trend::by_days(range.length());
     for subject in subjects {
         let resolution = Resolution::coarse(range.length());
@@ -127,7 +136,7 @@ fn present(units: &[&Unit], zone: Tz, now: Timestamp) -> Present {
         name: trend::name(unit),
         state: unit.row.live.state,
         age: unit.row.age(&now),
-        measured: unit.latest.as_ref().map_or_else(String::new, |l| when(l.measured_at, zone, now)),
+        measured: unit.latest.as_ref().map_or_else(String::new, |l| measured(l, zone, now)),
         old: unit.is_old(now),
         alarms: unit.row.live.alarms.clone(),
     };
@@ -170,7 +179,7 @@ fn cell(reading: &Reading, quantity: Quantity) -> Cell {
         q => number(value, decimals(q), q.unit()),
     };
     match (reading.good(quantity), reading.value(quantity)) {
-        (Some(value), _) => Cell::good(said(value)),
+        (Some(value), _) => Cell::good(said(value)).aged(reading.age(quantity)),
         (None, Some(value)) => {
             Cell::missing(&format!("{} (reported {})", reading.quality(quantity).title(), said(value)))
         }
@@ -230,6 +239,15 @@ fn when(at: Timestamp, zone: Tz, now: Timestamp) -> String {
     let (at, now) = (at.with_timezone(&zone), now.with_timezone(&zone));
     let today = at.date_naive() == now.date_naive();
     at.format(if today { "%H:%M:%S" } else { "%Y-%m-%d %H:%M" }).to_string()
+}
+
+/// When it was measured, and by whose clock where that is not the poller's.
+fn measured(reading: &Reading, zone: Tz, now: Timestamp) -> String {
+    let at = when(reading.measured_at, zone, now);
+    match reading.time_source {
+        TimeSource::Poller => at,
+        other => format!("{at}, {}", other.title()),
+    }
 }
 
 fn past_alarm(a: &Occurrence, zone: Tz) -> PastAlarm {
