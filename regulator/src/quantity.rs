@@ -67,6 +67,12 @@ quantities! {
     LdcResistance "ldc_resistance" "Compensator R" "V";
     /// Line-drop compensator, reactive setting, volts at rated CT primary current.
     LdcReactance "ldc_reactance" "Compensator X" "V";
+    /// Total harmonic distortion of the load voltage, of its fundamental.
+    VoltageDistortion "voltage_distortion" "Voltage distortion" "%";
+    /// Total harmonic distortion of the current, of its fundamental.
+    CurrentDistortion "current_distortion" "Current distortion" "%";
+    /// Whether the motor runs: a tap change is in progress.
+    TapInProgress "tap_in_progress" "Tap change in progress" "";
 }
 
 impl Quantity {
@@ -88,6 +94,9 @@ impl Quantity {
     /// Whether the quantity is a yes or a no.
     #[must_use]
     pub const fn is_flag(self) -> bool {
-        matches!(self, Self::Automatic | Self::Blocked | Self::AtNeutral | Self::ReverseFlow)
+        matches!(
+            self,
+            Self::Automatic | Self::Blocked | Self::AtNeutral | Self::ReverseFlow | Self::TapInProgress
+        )
     }
 }

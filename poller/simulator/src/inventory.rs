@@ -7,10 +7,11 @@ use crate::Fleet;
 /// How often the simulated fleet is to be polled, seconds.
 const POLL_INTERVAL_S: u32 = 10;
 
-const COLUMNS: [&str; 24] = [
+const COLUMNS: [&str; 25] = [
     "substation",
     "feeder",
     "site",
+    "fed_from",
     "bank",
     "connection",
     "phase",
@@ -43,6 +44,8 @@ pub struct Member<'a> {
     pub feeder: &'a str,
     /// Name of its site.
     pub site: &'a str,
+    /// Name of the next site towards the substation; empty: the substation itself.
+    pub fed_from: &'a str,
     /// Name of its bank.
     pub bank: &'a str,
     /// How the bank is connected.
@@ -135,6 +138,7 @@ impl Fleet {
             substation: &plan.substations[feeder.substation].name,
             feeder: &feeder.name,
             site: &site.name,
+            fed_from: self.fed_from(unit.bank).unwrap_or_default(),
             bank: "1",
             connection: bank.connection,
             phase: unit.phase,
@@ -146,6 +150,18 @@ impl Fleet {
             latitude: site.latitude,
             longitude: site.longitude,
         })
+    }
+
+    /// The name of the site that feeds this bank's.
+    fn fed_from(&self, bank: usize) -> Option<&str> {
+        let plan = &self.plan;
+        let mut node = plan.nodes.iter().find(|node| node.bank == Some(bank))?;
+        loop {
+            node = &plan.nodes[node.parent?];
+            if let Some(bank) = node.bank {
+                return Some(&plan.sites[plan.banks[bank].site].name);
+            }
+        }
     }
 
     /// All regulators, in the order of their numbers.
@@ -167,12 +183,13 @@ impl Fleet {
         String::from_utf8(bytes).expect("names and numbers are UTF-8")
     }
 
-    fn row(&self, m: &Member<'_>, addresses: &Addresses) -> [String; 24] {
+    fn row(&self, m: &Member<'_>, addresses: &Addresses) -> [String; 25] {
         let n = m.nameplate;
         [
             m.substation.to_owned(),
             m.feeder.to_owned(),
             m.site.to_owned(),
+            m.fed_from.to_owned(),
             m.bank.to_owned(),
             m.connection.name().to_owned(),
             m.phase.name().to_owned(),

@@ -7,7 +7,7 @@ use regulator::{Connection, Phase};
 use super::{
     cell::RowReader,
     errors::{Faults, FleetErrors},
-    link,
+    link, order,
     profiles::ProfileSet,
     row::Row,
     table::Table,
@@ -45,6 +45,7 @@ fn agree(rows: &[Numbered], faults: &mut Faults) {
     same_control(rows, faults);
     banks(rows, faults);
     one_place_each(rows, faults);
+    order::no_loops(rows, faults);
 }
 
 /// Faults of the rows that share a key with an earlier one and differ from it.
@@ -77,6 +78,23 @@ fn same_site(rows: &[Numbered], faults: &mut Faults) {
                 row.site, row.time_zone, decides.time_zone
             );
             faults.at(number, "time_zone", what, remedy);
+        },
+    );
+    first_decides(
+        rows,
+        site,
+        |row| row.fed_from.as_str(),
+        |number, row, first, decides| {
+            let fed = |from: &str| {
+                if from.is_empty() { "the substation".to_owned() } else { format!("'{from}'") }
+            };
+            let what = format!(
+                "site '{}' is fed from {} here and from {} in row {first}",
+                row.site,
+                fed(&row.fed_from),
+                fed(&decides.fed_from)
+            );
+            faults.at(number, "fed_from", what, "a site is fed from one place: make the rows agree");
         },
     );
     first_decides(

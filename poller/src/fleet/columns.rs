@@ -16,10 +16,11 @@ const fn optional(name: &'static str) -> Column {
 }
 
 /// All columns, in the order in which they are exported.
-pub(super) const COLUMNS: [Column; 29] = [
+pub(super) const COLUMNS: [Column; 30] = [
     required("substation"),
     required("feeder"),
     required("site"),
+    optional("fed_from"),
     optional("bank"),
     optional("connection"),
     required("phase"),

@@ -28,6 +28,7 @@ fn cells(row: &Row) -> Vec<String> {
         row.substation.clone(),
         row.feeder.clone(),
         row.site.clone(),
+        row.fed_from.clone(),
         row.bank.clone(),
         row.connection.name().to_owned(),
         row.phase.name().to_owned(),

@@ -10,7 +10,7 @@ use sqlx::{Connection as _, PgConnection};
 use super::{
     check::{Numbered, fits, numbered, phases_of},
     errors::{Faults, FleetErrors, ImportError},
-    link,
+    link, order,
     profiles::ProfileSet,
     row::{Key, Row},
     stored::{self, Stored},
@@ -86,7 +86,7 @@ pub async fn import_with(
     sqlx::query!("select version from inventory_version for update").fetch_one(&mut *transaction).await?;
     let before = stored::load(&mut transaction).await?;
     let stays = staying(&rows, &before, missing);
-    fits_the_rest(file, &rows, &stays)?;
+    fits_the_rest(file, &rows, &stays, &before)?;
     let mut changed = store_profiles(&mut transaction, &rows, profiles).await?;
     let mut summary = Summary::default();
     let gone: Vec<&Stored> = leaving(&rows, &before).collect();
@@ -117,6 +117,7 @@ pub async fn import_with(
     for (row, id, modulus) in &work {
         parents.put(row, *id, *modulus).await?;
     }
+    order::store(&mut transaction, &work.iter().map(|(row, ..)| *row).collect::<Vec<_>>()).await?;
     changed |= !work.is_empty() || !summary.retired.is_empty();
     if changed {
         sqlx::query!("update inventory_version set version = version + 1").execute(&mut *transaction).await?;
@@ -136,8 +137,14 @@ fn staying<'a>(rows: &[Numbered], before: &'a [Stored], missing: Missing) -> Vec
 }
 
 /// The faults of the file in the light of the regulators that stay beside it.
-fn fits_the_rest(file: &str, rows: &[Numbered], stays: &[&Stored]) -> Result<(), FleetErrors> {
+fn fits_the_rest(
+    file: &str,
+    rows: &[Numbered],
+    stays: &[&Stored],
+    before: &[Stored],
+) -> Result<(), FleetErrors> {
     let mut faults = Faults::default();
+    order::all_known(rows, before, &mut faults);
     let remedy = "name that one in the file too, or retire what the file does not name with --retire-missing";
     let places: HashMap<_, _> = stays.iter().map(|s| (place(&s.row), s)).collect();
     let controls: HashMap<_, _> = stays.iter().map(|s| (control(&s.row), s)).collect();

@@ -11,6 +11,7 @@ mod errors;
 mod export;
 mod import;
 mod link;
+mod order;
 mod profiles;
 mod row;
 mod stored;

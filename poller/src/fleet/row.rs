@@ -16,6 +16,8 @@ pub struct Row {
     pub substation: String,
     pub feeder: String,
     pub site: String,
+    /// The next site with regulators towards the substation, on the same feeder; empty: the substation itself.
+    pub fed_from: String,
     pub bank: String,
     pub connection: Connection,
     pub phase: Phase,
@@ -66,6 +68,7 @@ impl Row {
         let substation = reader.name("substation", None);
         let feeder = reader.name("feeder", None);
         let site = reader.name("site", None);
+        let fed_from = reader.name("fed_from", Some(""));
         let bank = reader.name("bank", Some("1"));
         let connections = ["wye", "open_delta", "closed_delta"];
         let connection =
@@ -105,6 +108,7 @@ impl Row {
             substation: substation?,
             feeder: feeder?,
             site: site?,
+            fed_from: fed_from?,
             bank: bank?,
             connection: connection?,
             phase: phase?,

@@ -18,13 +18,15 @@ pub(super) struct Stored {
 /// All regulators, also retired ones, by name.
 pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Vec<Stored>> {
     let rows = sqlx::query!(
-        r#"select r.id, u.name as substation, f.name as feeder, s.name as site, b.name as bank, b.connection, r.phase,
+        r#"select r.id, u.name as substation, f.name as feeder, s.name as site, coalesce(up.name, '') as "fed_from!",
+                  b.name as bank, b.connection, r.phase,
                   r.kva, r.rated_current_a, r.rated_voltage_v, r.pt_ratio, r.ct_ratio, r.voltage_base_v, r.step_count,
                   r.tap_min, r.tap_max, r.winding_type, e.address, r.unit, r.position, r.profile, r.poll_interval_ms,
                   r.master_address, r.integrity_interval_ms, r.event_polls, r.unsolicited, r.time_sync,
                   s.latitude, s.longitude, s.time_zone, r.counter_modulus, r.retired_at is not null as "retired!"
            from regulator r join bank b on b.id = r.bank_id join site s on s.id = b.site_id
                 join feeder f on f.id = s.feeder_id join substation u on u.id = f.substation_id
+                left join site up on up.id = s.fed_from_site_id
                 join endpoint e on e.id = r.endpoint_id
            order by u.name, f.name, s.name, b.name, r.phase"#
     )
@@ -56,6 +58,7 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Vec<Stor
                 substation: r.substation,
                 feeder: r.feeder,
                 site: r.site,
+                fed_from: r.fed_from,
                 bank: r.bank,
                 kva: r.kva,
                 rated_current_a: r.rated_current_a,

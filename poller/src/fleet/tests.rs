@@ -480,3 +480,37 @@ fn own_profiles_come_from_a_folder_and_wrong_ones_say_where() {
     let error = shipped.with_folder(folder.path()).unwrap_err().to_string();
     assert!(error.contains("wrong.toml:1"), "{error}");
 }
+
+#[tokio::test]
+async fn the_order_of_a_feeder_survives_export_and_is_checked() {
+    let database = TestDatabase::new().await;
+    let mut connection = database.pool.acquire().await.unwrap();
+    let header = HEADER.replace("site,bank", "site,fed_from,bank");
+    let row = |site: &str, from: &str, unit: u8| {
+        format!(
+            "North,F1,{site},{from},1,wye,A,167,219,7620,63.5,1250,,,,,,modbus-tcp://10.0.0.1:502,{unit},1,single-float,10,,,UTC\n"
+        )
+    };
+    let file = |rows: &[(&str, &str)]| {
+        let rows = (1..).zip(rows).map(|(unit, (site, from))| row(site, from, unit)).collect::<String>();
+        format!("{header}\n{rows}")
+    };
+    // a site may be named before its own row comes
+    put(&mut connection, &file(&[("Outer", "Inner"), ("Inner", "")])).await;
+    let exported = export(&mut connection).await.unwrap();
+    assert!(exported.contains("North,F1,Outer,Inner,1,wye"), "{exported}");
+    assert_eq!(put(&mut connection, &exported).await, unchanged(2));
+    assert_eq!(put(&mut connection, &file(&[("Outer", ""), ("Inner", "")])).await.updated, 1);
+
+    let refused = |rows: &[(&str, &str)]| {
+        let told = faults(file(rows));
+        (told.len(), told[0].1.clone().unwrap(), told[0].2.clone())
+    };
+    let (count, column, text) = refused(&[("Outer", "Inner"), ("Inner", "Outer")]);
+    assert_eq!((count, column.as_str()), (2, "fed_from"));
+    assert!(text.contains("site 'Outer' feeds itself"), "{text}");
+    assert_eq!(refused(&[("Outer", "Outer")]).0, 1);
+    let nowhere =
+        import(&mut connection, "f.csv", file(&[("Outer", "Nowhere")]), &ProfileSet::shipped()).await;
+    assert!(nowhere.unwrap_err().to_string().contains("there is no site 'Nowhere' on feeder F1"));
+}

@@ -15,8 +15,8 @@ use super::{
 
 /// Every column but the key.
 const VALUES: &str = "load_voltage, source_voltage, current, real_power, reactive_power, power_factor, tap, operations, \
-     automatic, blocked, at_neutral, reverse_flow, set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, quality, \
-     time_source, age";
+     automatic, blocked, at_neutral, reverse_flow, set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, \
+     voltage_distortion, current_distortion, tap_in_progress, quality, time_source, age";
 
 /// Makes the table that [`write`] works with; once a connection, outside a transaction.
 pub(super) async fn make_staging(connection: &mut PgConnection) -> sqlx::Result<()> {

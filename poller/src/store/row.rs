@@ -8,7 +8,8 @@ use super::copy::CopyBuffer;
 /// The statement that takes what [`encoded`] returns.
 pub const COPY_READING: &str = "copy reading (regulator_id, measured_at, load_voltage, source_voltage, \
      current, real_power, reactive_power, power_factor, tap, operations, automatic, blocked, at_neutral, reverse_flow, \
-     set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, quality, time_source, age) from stdin (format binary)";
+     set_voltage, bandwidth, time_delay, ldc_resistance, ldc_reactance, voltage_distortion, current_distortion, \
+     tap_in_progress, quality, time_source, age) from stdin (format binary)";
 
 /// About what one encoded row takes, bytes.
 pub(super) const ROW_BYTES: usize = 170;
@@ -25,7 +26,7 @@ pub fn encoded(readings: &[(i32, Reading)]) -> Vec<u8> {
 
 /// Adds one reading as a row.
 pub(super) fn encode(copy: &mut CopyBuffer, regulator_id: i32, reading: &Reading) {
-    copy.row(22);
+    copy.row(25);
     copy.i32(regulator_id);
     copy.timestamp(reading.measured_at);
     let mut quality = [0; Quantity::COUNT];
@@ -104,6 +105,9 @@ pub(super) struct Row {
     pub(super) time_delay: Option<f32>,
     pub(super) ldc_resistance: Option<f32>,
     pub(super) ldc_reactance: Option<f32>,
+    pub(super) voltage_distortion: Option<f32>,
+    pub(super) current_distortion: Option<f32>,
+    pub(super) tap_in_progress: Option<bool>,
     pub(super) quality: Vec<u8>,
     pub(super) time_source: Option<i16>,
     pub(super) age: Option<Vec<u8>>,
@@ -143,6 +147,9 @@ impl Row {
             Quantity::TimeDelay => real(self.time_delay),
             Quantity::LdcResistance => real(self.ldc_resistance),
             Quantity::LdcReactance => real(self.ldc_reactance),
+            Quantity::VoltageDistortion => real(self.voltage_distortion),
+            Quantity::CurrentDistortion => real(self.current_distortion),
+            Quantity::TapInProgress => flag(self.tap_in_progress),
         }
     }
 }

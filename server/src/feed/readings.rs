@@ -92,6 +92,9 @@ struct Row {
     time_delay: Option<f32>,
     ldc_resistance: Option<f32>,
     ldc_reactance: Option<f32>,
+    voltage_distortion: Option<f32>,
+    current_distortion: Option<f32>,
+    tap_in_progress: Option<bool>,
     quality: Vec<u8>,
     time_source: Option<i16>,
     age: Option<Vec<u8>>,
@@ -120,6 +123,9 @@ impl Row {
             Quantity::TimeDelay => number(self.time_delay),
             Quantity::LdcResistance => number(self.ldc_resistance),
             Quantity::LdcReactance => number(self.ldc_reactance),
+            Quantity::VoltageDistortion => number(self.voltage_distortion),
+            Quantity::CurrentDistortion => number(self.current_distortion),
+            Quantity::TapInProgress => flag(self.tap_in_progress),
         }
     }
 

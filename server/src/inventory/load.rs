@@ -37,7 +37,7 @@ pub async fn load(connection: &mut PgConnection) -> sqlx::Result<Inventory> {
 
 async fn regulators(connection: &mut PgConnection) -> sqlx::Result<Vec<Regulator>> {
     let rows = sqlx::query!(
-        "select r.*, b.name as bank, b.connection, b.site_id, s.name as site, s.latitude, s.longitude, s.time_zone,
+        "select r.*, b.name as bank, b.connection, b.site_id, s.name as site, s.latitude, s.longitude, s.time_zone, s.fed_from_site_id,
                 s.feeder_id, f.name as feeder, f.substation_id, u.name as substation
             from regulator r
             join bank b on b.id = r.bank_id
@@ -70,6 +70,7 @@ async fn regulators(connection: &mut PgConnection) -> sqlx::Result<Vec<Regulator
         },
         bank: Named { id: row.bank_id, name: row.bank },
         site: Named { id: row.site_id, name: row.site },
+        fed_from: row.fed_from_site_id,
         place: row.latitude.zip(row.longitude),
         time_zone: row.time_zone,
         feeder: Named { id: row.feeder_id, name: row.feeder },

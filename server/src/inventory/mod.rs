@@ -36,6 +36,8 @@ pub struct Regulator {
     pub connection: Connection,
     /// The bank's site.
     pub site: Named,
+    /// The next site with regulators towards the substation; nothing: the substation itself.
+    pub fed_from: Option<i32>,
     /// Degrees north and east, where known.
     pub place: Option<(f64, f64)>,
     /// IANA name of the site's time zone.

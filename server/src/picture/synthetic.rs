@@ -34,6 +34,7 @@ fn regulator(n: i32) -> Regulator {
         bank: named(n / 3, "Bank"),
         connection: Connection::Wye,
         site: named(n / 3, "Pole"),
+        fed_from: None,
         place: None,
         time_zone: "America/Chicago".to_owned(),
         feeder: named(n / 30, "Feeder"),
