@@ -114,7 +114,8 @@ impl Peer {
         let own = self.files.certificate.display();
         match alert {
             Alert::CertificateRequired | Alert::NoCertificate => {
-                "it demands a certificate of the poller, and was shown none".to_owned()
+                "it demands a certificate of the poller, and was shown none; give one with --dnp3-certificate and --dnp3-key"
+                    .to_owned()
             }
             Alert::UnknownCA => format!(
                 "it does not know the authority that signed the poller's certificate in {own}; add that authority to those which \

@@ -15,6 +15,7 @@ use dnp3::outstation::UnsolicitedConfig;
 use rcgen::{BasicConstraints, CertificateParams, ExtendedKeyUsagePurpose, IsCa, date_time_ymd};
 use regulator::{Quantity, TimeSource};
 use tokio::io::AsyncWriteExt as _;
+use tokio::net::TcpStream;
 
 use self::certificates::{Authority, Own, PemFiles, VERSIONS};
 use self::site::Site;
@@ -146,9 +147,7 @@ async fn a_poller_without_a_certificate_is_told_so() {
     let authority = Authority::new("authority");
     let poller = authority.poller_without_certificate();
     let failures = refusal(&authority, &authority.issue(HOST), &poller).await;
-    says(&failures[..1], &["demands a certificate of the poller, and was shown none"]);
-    // TLS 1.2 has no word of its own for it (RFC 5246 section 7.4.6: handshake_failure)
-    says(&failures[1..], &["cannot connect", "certificate"]);
+    says(&failures, &["demands a certificate of the poller, and was shown none", "--dnp3-certificate"]);
 }
 
 #[tokio::test]
@@ -175,6 +174,12 @@ async fn an_outstation_that_goes_without_a_word_leaves_a_guess() {
     }
 }
 
+/// Says nothing, for ever.
+async fn hold(stream: TcpStream) {
+    pending::<()>().await;
+    drop(stream);
+}
+
 /// Ways to answer at a port where TLS is expected, and what is said of each.
 async fn not_tls(site: &mut Site) -> Vec<(SocketAddr, &'static str)> {
     let unsolicited = |config: &mut dnp3::outstation::SessionConfig| {
@@ -183,7 +188,7 @@ async fn not_tls(site: &mut Site) -> Vec<(SocketAddr, &'static str)> {
     vec![
         (site.outstation(None, |_| {}).await, "did not complete the TLS handshake within 300 ms"),
         (site.outstation(None, unsolicited).await, "does not speak TLS"),
-        (site.peer(|_stream| pending()).await, "did not complete the TLS handshake within 300 ms"),
+        (site.peer(hold).await, "did not complete the TLS handshake within 300 ms"),
         (site.peer(|_stream| async {}).await, "ended the connection in the TLS handshake"),
     ]
 }
