@@ -69,7 +69,12 @@ struct Secured {
 
 impl Secured {
     fn explain(&self, error: io::Error) -> io::Error {
-        if gone(&error) && !self.heard { self.peer.left_unheard() } else { self.peer.explain(error) }
+        match self.heard {
+            false if gone(&error) => self.peer.left_unheard(),
+            false => self.peer.explain(error),
+            // no longer a refusal: the connection was good
+            true => io::Error::new(error.kind(), self.peer.explain(error).to_string()),
+        }
     }
 
     /// What becomes of writing. A peer that turns us away says why and goes; the next read brings what it said, where an error of

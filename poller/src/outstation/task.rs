@@ -41,6 +41,7 @@ pub(crate) async fn run(plan: EndpointPlan, place: Place, context: Context) {
         reports: context.reports.clone(),
         clock: Arc::clone(&context.clock),
         stored,
+        turned_away: false,
     };
     let master = plan.units.first().map_or(1, |unit| unit.link.master);
     let phase = phase(plan.endpoint_id);
@@ -84,6 +85,7 @@ pub(crate) async fn run(plan: EndpointPlan, place: Place, context: Context) {
             Ok(stream) => {
                 let began = Instant::now();
                 let ended = drive(stream, &mut channel, &mut desk, &now, &mut storing).await;
+                desk.turned_away = turned_away(&ended).is_some();
                 channel.disconnected(&mut desk);
                 if began.elapsed() >= GOOD {
                     reconnect.succeed();
@@ -101,10 +103,19 @@ fn unconnected(place: &Place, error: &io::Error) -> Failure {
     Failure { kind: ErrorKind::Connect, text }
 }
 
+/// In TLS 1.3 word that we are not wanted comes after the handshake.
+fn turned_away(ended: &Ended) -> Option<&io::Error> {
+    match ended {
+        Ended::Failed(error) if Refusal::of(error).is_some() => Some(error),
+        _ => None,
+    }
+}
+
 fn over(place: &Place, ended: &Ended) -> Failure {
+    if let Some(error) = turned_away(ended) {
+        return unconnected(place, error);
+    }
     let kind = match ended {
-        // in TLS 1.3 word that we are not wanted comes after the handshake
-        Ended::Failed(error) if Refusal::of(error).is_some() => return unconnected(place, error),
         Ended::Closed(_) => ErrorKind::Malformed,
         Ended::ByPeer | Ended::Failed(_) => ErrorKind::Closed,
     };

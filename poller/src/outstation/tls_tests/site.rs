@@ -130,10 +130,10 @@ impl Site {
         }
     }
 
-    /// Why an endpoint as a whole is not reached; until then nothing of it may have been read.
+    /// Why an endpoint as a whole is not reached. That is the first that is told of it, and no control behind it is blamed.
     pub(super) async fn refused(&mut self, endpoint_id: i32) -> Failure {
-        let of_endpoint =
-            |o: &Outcome| o.endpoint_id == endpoint_id && (o.unit.is_none() || o.result.is_ok());
-        self.outcome(of_endpoint).await.result.expect_err("nothing is read")
+        let outcome = self.outcome(|o| o.endpoint_id == endpoint_id).await;
+        assert_eq!(outcome.unit, None, "{outcome:?}");
+        outcome.result.expect_err("nothing is read")
     }
 }
