@@ -1,54 +1,19 @@
-//! A connection to a DNP3 endpoint: TCP, or TLS with certificates on both sides.
+//! A connection to a DNP3 endpoint: TCP, or TLS over it.
 
 use std::io;
-use std::path::Path;
+use std::pin::Pin;
 use std::sync::Arc;
+use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
-use anyhow::{Context as _, Result, ensure};
-use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
-use rustls::{ClientConfig, RootCertStore};
-use tokio::io::{AsyncRead, AsyncWrite};
+use rustls::pki_types::ServerName;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
-use tokio::time::timeout;
-use tokio_rustls::TlsConnector;
+use tokio::time::{Instant, timeout_at};
+use tokio_rustls::{TlsConnector, client::TlsStream};
 
-/// What this poller shows to TLS endpoints, and whom it believes (IEEE 1815 clause 7 leaves TLS to IEC 62351-3: both sides
-/// show a certificate).
-#[derive(Clone)]
-#[allow(missing_debug_implementations, reason = "holds a private key")]
-pub struct Tls(Arc<ClientConfig>);
-
-impl Tls {
-    /// From PEM files: the authority that signed the endpoints' certificates, and the poller's own certificate and key.
-    ///
-    /// # Errors
-    /// When a file cannot be read, holds nothing of its kind, or key and certificate do not fit together.
-    pub fn from_files(authority: &Path, certificate: &Path, key: &Path) -> Result<Self> {
-        let read = |path: &Path| -> Result<Vec<CertificateDer<'static>>> {
-            let read = CertificateDer::pem_file_iter(path).and_then(Iterator::collect);
-            let found: Vec<_> =
-                read.with_context(|| format!("reading certificates from {}", path.display()))?;
-            ensure!(!found.is_empty(), "{} holds no certificate", path.display());
-            Ok(found)
-        };
-        let mut roots = RootCertStore::empty();
-        for root in read(authority)? {
-            roots.add(root).with_context(|| format!("an authority in {}", authority.display()))?;
-        }
-        let key = PrivateKeyDer::from_pem_file(key)
-            .with_context(|| format!("reading the private key from {}", key.display()))?;
-        let provider = Arc::new(rustls::crypto::ring::default_provider());
-        let config = ClientConfig::builder_with_provider(provider)
-            .with_safe_default_protocol_versions()
-            .context("TLS versions")?
-            .with_root_certificates(roots)
-            .with_client_auth_cert(read(certificate)?, key)
-            .context("the certificate and the private key do not fit together")?;
-        Ok(Self(Arc::new(config)))
-    }
-}
+use super::refusal::{Peer, refused};
+use super::tls::Tls;
 
 /// Any stream.
 pub(crate) trait Stream: AsyncRead + AsyncWrite + Unpin + Send {}
@@ -61,15 +26,102 @@ pub(crate) async fn connect(
     tls: Option<&Tls>,
     within: Duration,
 ) -> io::Result<Box<dyn Stream>> {
-    let connecting = async {
-        let stream = TcpStream::connect((host, port)).await?;
-        stream.set_nodelay(true)?;
-        let Some(tls) = tls else { return Ok(Box::new(stream) as Box<dyn Stream>) };
-        let name = ServerName::try_from(host.to_owned()).map_err(io::Error::other)?;
-        let stream = TlsConnector::from(Arc::clone(&tls.0)).connect(name, stream).await?;
-        Ok(Box::new(stream) as Box<dyn Stream>)
-    };
-    timeout(within, connecting)
+    let deadline = Instant::now() + within;
+    let late = |what: String| io::Error::new(io::ErrorKind::TimedOut, what);
+    let millis = within.as_millis();
+    let stream = timeout_at(deadline, TcpStream::connect((host, port)))
         .await
-        .map_err(|_| io::Error::new(io::ErrorKind::TimedOut, "no connection in time"))?
+        .map_err(|_| late(format!("no connection within {millis} ms")))??;
+    stream.set_nodelay(true)?;
+    let Some(tls) = tls else { return Ok(Box::new(stream)) };
+    let stream = timeout_at(deadline, secure(host, stream, tls)).await.map_err(|_| {
+        late(format!(
+            "it took the connection and did not complete the TLS handshake within {millis} ms; if it speaks plain DNP3 at this \
+             port, its address begins with dnp3-tcp://"
+        ))
+    })??;
+    Ok(Box::new(stream))
+}
+
+async fn secure(host: &str, stream: TcpStream, tls: &Tls) -> io::Result<Secured> {
+    let peer = Peer { host: host.to_owned(), files: Arc::clone(&tls.files) };
+    let name = ServerName::try_from(host.to_owned())
+        .map_err(|_| refused(format!("'{host}' is no name or IP address that a certificate can be for")))?;
+    match TlsConnector::from(Arc::clone(&tls.config)).connect(name, stream).await {
+        Ok(stream) => Ok(Secured { stream, peer, heard: false }),
+        Err(error) if gone(&error) => Err(peer.left_handshake()),
+        Err(error) => Err(peer.explain(error)),
+    }
+}
+
+fn gone(error: &io::Error) -> bool {
+    use io::ErrorKind::{BrokenPipe, ConnectionReset, UnexpectedEof};
+    matches!(error.kind(), UnexpectedEof | ConnectionReset | BrokenPipe)
+}
+
+/// A stream that can say why the other side will not have it.
+struct Secured {
+    stream: TlsStream<TcpStream>,
+    peer: Peer,
+    /// The peer has said something, so it takes us for one of its own.
+    heard: bool,
+}
+
+impl Secured {
+    fn explain(&self, error: io::Error) -> io::Error {
+        match self.heard {
+            false if gone(&error) => self.peer.left_unheard(),
+            false => self.peer.explain(error),
+            // no longer a refusal: the connection was good
+            true => io::Error::new(error.kind(), self.peer.explain(error).to_string()),
+        }
+    }
+
+    /// What becomes of writing. A peer that turns us away says why and goes; the next read brings what it said, where an error of
+    /// writing would only say that it has gone.
+    fn wrote<T>(&self, result: io::Result<T>, as_if: T) -> io::Result<T> {
+        match result {
+            Err(error) if gone(&error) && !self.heard => Ok(as_if),
+            Err(error) => Err(self.explain(error)),
+            written => written,
+        }
+    }
+}
+
+impl AsyncRead for Secured {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        into: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        let before = into.filled().len();
+        let read = ready!(Pin::new(&mut self.stream).poll_read(cx, into));
+        Poll::Ready(match read {
+            Ok(()) if into.filled().len() > before => {
+                self.heard = true;
+                Ok(())
+            }
+            Ok(()) if self.heard => Ok(()),
+            Ok(()) => Err(self.peer.left_unheard()),
+            // a peer that goes without the farewell of TLS: DNP3 sees by itself what is cut short
+            Err(error) if self.heard && error.kind() == io::ErrorKind::UnexpectedEof => Ok(()),
+            Err(error) => Err(self.explain(error)),
+        })
+    }
+}
+
+impl AsyncWrite for Secured {
+    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        let written = ready!(Pin::new(&mut self.stream).poll_write(cx, bytes));
+        Poll::Ready(self.wrote(written, bytes.len()))
+    }
+
+    fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        let flushed = ready!(Pin::new(&mut self.stream).poll_flush(cx));
+        Poll::Ready(self.wrote(flushed, ()))
+    }
+
+    fn poll_shutdown(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.stream).poll_shutdown(cx)
+    }
 }

@@ -23,6 +23,8 @@ pub(super) struct Desk {
     pub(super) clock: Arc<Clock>,
     /// Brings word of what was stored back to the channel.
     pub(super) stored: UnboundedSender<(Token, bool)>,
+    /// The endpoint turned the connection away before it was heard: that is told of the endpoint, and nothing of its controls.
+    pub(super) turned_away: bool,
 }
 
 impl Desk {
@@ -80,6 +82,7 @@ impl Desk {
             Failed::Timeout { .. } => ErrorKind::Timeout,
             Failed::Endless { .. } => ErrorKind::Malformed,
             Failed::Refused { .. } => ErrorKind::Exception,
+            Failed::Closed if self.turned_away => return,
             Failed::Closed => ErrorKind::Closed,
             // says something of the database, which has its own ways to tell
             Failed::NotStored => return,

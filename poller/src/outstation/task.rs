@@ -1,6 +1,7 @@
 //! The task of one DNP3 endpoint: connects, lets the master run, and connects again.
 
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,6 +15,7 @@ use tokio::time::{Instant, sleep};
 use super::connect::connect;
 use super::control::Control;
 use super::host::Desk;
+use super::refusal::Refusal;
 use crate::endpoint::{Backoff, Context, EndpointPlan, Failure};
 use crate::modbus::ErrorKind;
 
@@ -39,6 +41,7 @@ pub(crate) async fn run(plan: EndpointPlan, place: Place, context: Context) {
         reports: context.reports.clone(),
         clock: Arc::clone(&context.clock),
         stored,
+        turned_away: false,
     };
     let master = plan.units.first().map_or(1, |unit| unit.link.master);
     let phase = phase(plan.endpoint_id);
@@ -78,18 +81,16 @@ pub(crate) async fn run(plan: EndpointPlan, place: Place, context: Context) {
     loop {
         let tls = context.tls.as_ref().filter(|_| place.tls);
         let failure = match connect(&place.host, place.port, tls, context.timeouts.connect).await {
-            Err(error) => {
-                let text = format!("cannot connect to {}:{}: {error}", place.host, place.port);
-                Failure { kind: ErrorKind::Connect, text }
-            }
+            Err(error) => unconnected(&place, &error),
             Ok(stream) => {
                 let began = Instant::now();
                 let ended = drive(stream, &mut channel, &mut desk, &now, &mut storing).await;
+                desk.turned_away = turned_away(&ended).is_some();
                 channel.disconnected(&mut desk);
                 if began.elapsed() >= GOOD {
                     reconnect.succeed();
                 }
-                over(&ended)
+                over(&place, &ended)
             }
         };
         desk.outcome(None, Err(failure), Pace::default());
@@ -97,7 +98,23 @@ pub(crate) async fn run(plan: EndpointPlan, place: Place, context: Context) {
     }
 }
 
-fn over(ended: &Ended) -> Failure {
+fn unconnected(place: &Place, error: &io::Error) -> Failure {
+    let text = format!("cannot connect to {}:{}: {error}", place.host, place.port);
+    Failure { kind: ErrorKind::Connect, text }
+}
+
+/// In TLS 1.3 word that we are not wanted comes after the handshake.
+fn turned_away(ended: &Ended) -> Option<&io::Error> {
+    match ended {
+        Ended::Failed(error) if Refusal::of(error).is_some() => Some(error),
+        _ => None,
+    }
+}
+
+fn over(place: &Place, ended: &Ended) -> Failure {
+    if let Some(error) = turned_away(ended) {
+        return unconnected(place, error);
+    }
     let kind = match ended {
         Ended::Closed(_) => ErrorKind::Malformed,
         Ended::ByPeer | Ended::Failed(_) => ErrorKind::Closed,

@@ -26,7 +26,7 @@ use crate::endpoint::{
 use crate::modbus::{ErrorKind, Timeouts};
 use crate::profile::Profile;
 
-const PROFILE: &str = r#"
+pub(super) const PROFILE: &str = r#"
 title = "for tests"
 protocol = "dnp3"
 point = [
@@ -39,7 +39,7 @@ point = [
 "#;
 
 /// A reading, a receipt or anything else must come within this; a bound on hanging, no promise.
-const PATIENCE: Duration = Duration::from_secs(120);
+pub(super) const PATIENCE: Duration = Duration::from_secs(120);
 
 struct Site {
     station: Arc<Mutex<Station>>,
@@ -50,7 +50,7 @@ struct Site {
     tasks: Vec<JoinHandle<()>>,
 }
 
-fn session(address: u16, edit: impl FnOnce(&mut SessionConfig)) -> Session {
+pub(super) fn session(address: u16, edit: impl FnOnce(&mut SessionConfig)) -> Session {
     let mut database = Database::new(100);
     for (kind, index, class) in [
         (Kind::Analog, 0, Some(Class::Three)),
@@ -83,6 +83,23 @@ fn session(address: u16, edit: impl FnOnce(&mut SessionConfig)) -> Session {
     Session::new(config, database)
 }
 
+/// What to poll at an endpoint: one regulator a unit, numbered like it.
+pub(super) fn plan(endpoint_id: i32, address: String, units: &[u16], link: &LinkSettings) -> EndpointPlan {
+    let profile = Ok(Arc::new(Profile::parse("tests.toml", PROFILE).unwrap()));
+    let unit = |unit: &u16| UnitPlan {
+        unit: *unit,
+        profile: profile.clone(),
+        regulators: vec![RegulatorPlan {
+            position: 1,
+            regulator_id: i32::from(*unit),
+            nameplate: Nameplate::common(),
+        }],
+        interval: Duration::from_millis(300),
+        link: link.clone(),
+    };
+    EndpointPlan { endpoint_id, address, units: units.iter().map(unit).collect() }
+}
+
 impl Site {
     async fn new(sessions: Vec<Session>, units: &[u16], link: LinkSettings) -> Self {
         let station = Arc::new(Mutex::new(Station::new(sessions)));
@@ -104,19 +121,7 @@ impl Site {
             })
         };
         let (sender, reports) = endpoint::channel(10_000);
-        let profile = Ok(Arc::new(Profile::parse("tests.toml", PROFILE).unwrap()));
-        let unit = |unit: &u16| UnitPlan {
-            unit: *unit,
-            profile: profile.clone(),
-            regulators: vec![RegulatorPlan {
-                position: 1,
-                regulator_id: i32::from(*unit),
-                nameplate: Nameplate::common(),
-            }],
-            interval: Duration::from_millis(300),
-            link: link.clone(),
-        };
-        let plan = EndpointPlan { endpoint_id: 7, address, units: units.iter().map(unit).collect() };
+        let plan = plan(7, address, units, &link);
         let context = Context {
             timeouts: Timeouts::default(),
             reports: sender,
@@ -210,7 +215,7 @@ impl Site {
     }
 }
 
-fn now(started: Instant) -> dnp3::Now {
+pub(super) fn now(started: Instant) -> dnp3::Now {
     let wall = Wire::from_millis(u64::try_from(Utc::now().timestamp_millis()).unwrap());
     dnp3::Now { monotonic: started.elapsed(), wall }
 }

@@ -72,7 +72,12 @@ async fn send(stream: &mut (impl AsyncWrite + Unpin), channel: &mut Channel) -> 
     if output.is_empty() {
         return Ok(());
     }
-    timeout(WRITE_TIMEOUT, stream.write_all(output)).await.map_err(io::Error::from)??;
+    // a stream that keeps bytes back, as one of TLS may, has to be told that there are no more
+    let writing = async {
+        stream.write_all(output).await?;
+        stream.flush().await
+    };
+    timeout(WRITE_TIMEOUT, writing).await.map_err(io::Error::from)??;
     output.clear();
     // so that a short burst does not keep its memory for ever
     output.shrink_to(PIECE);

@@ -2,6 +2,8 @@
 
 mod master;
 mod outstation;
+#[cfg(test)]
+mod tests;
 
 use std::time::Duration;
 

@@ -43,7 +43,12 @@ pub async fn answer(
             station.next_deadline().map_or(LOOK, |at| at.saturating_sub(time)).min(LOOK)
         };
         if !sending.is_empty() {
-            let sent = timeout(WRITE_TIMEOUT, stream.write_all(&sending)).await;
+            // a stream that keeps bytes back, as one of TLS may, has to be told that there are no more
+            let writing = async {
+                stream.write_all(&sending).await?;
+                stream.flush().await
+            };
+            let sent = timeout(WRITE_TIMEOUT, writing).await;
             if let Err(error) = sent.unwrap_or_else(|late| Err(late.into())) {
                 break Err(error);
             }
