@@ -1,0 +1,1 @@
+//! Backtest (in work).
