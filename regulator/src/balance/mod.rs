@@ -9,6 +9,6 @@ mod unbalance;
 pub use lockstep::{Evidence, Lockstep};
 pub use spread::Spread;
 pub use unbalance::{
-    ANGLE_TOLERANCE_DEGREES, Basis, CannotTell, Unbalance, cigre_percent, line_to_line_of_wye, mg1_percent,
-    unbalance_of_bank,
+    ANGLE_TOLERANCE_DEGREES, Basis, CannotTell, Unbalance, cigre_percent, line_to_line_of_wye, mg1_of_bank,
+    mg1_percent, unbalance_of_bank,
 };
