@@ -4,58 +4,103 @@
 //! all regulators. One regulator's day is made beforehand; each regulator reads it from another hour on, so that their
 //! memories differ and do not stay in the nearest cache.
 //!
-//! `cargo bench -p regulator --bench conditions [REGULATORS]`
+//! Besides the time that passed, the time on the processor is shown where the system tells it (Linux): on a machine with other
+//! work that is the one to look at. Then the same day through the conditions of banks, three regulators a bank, and through each
+//! condition of a regulator alone, as a backtest runs it.
+//!
+//! `cargo bench -p regulator --bench conditions -- [REGULATORS]`
 
-use std::{
-    hint::black_box,
-    time::{Duration, Instant},
-};
+use std::{hint::black_box, time::Instant};
 
 use regulator::{
-    Nameplate, Quantity, Reading, Timestamp,
-    conditions::{RegulatorDetector, Settings, Unit},
+    Connection, Nameplate, Phase, Quantity, Reading, Timestamp,
+    conditions::{BankDetector, BankUnit, Condition, Member, RegulatorDetector, Scope, Settings, Unit},
 };
 
 const ROUNDS: usize = 8640;
 const EVERY_S: i64 = 10;
+const PHASES: [Phase; 3] = [Phase::A, Phase::B, Phase::C];
 
 fn main() {
     let regulators = std::env::args().filter_map(|a| a.parse().ok()).next_back().unwrap_or(2000);
     let day = day();
-    let unit = Unit::new(&Nameplate::common(), &Settings::default());
-    let generating =
-        run(&day, regulators, |_, reading| u64::from(black_box(reading).measured_at.timestamp() == 0)).0;
-    let mut detectors = vec![RegulatorDetector::new(); regulators];
-    let (judging, told) =
-        run(&day, regulators, |i, reading| detectors[i].observe(&unit, reading).len() as u64);
-    report("all conditions", regulators, judging, told);
-    report("making the readings alone", regulators, generating, 0);
+    let (nameplate, settings) = (Nameplate::common(), Settings::default());
+    let nothing =
+        |_: usize, reading: &Reading| usize::from(black_box(reading).measured_at == Timestamp::UNIX_EPOCH);
+    let generating = run(&day, regulators, nothing);
+    generating.report("making the readings alone", 0.0);
+    let judge = |what: &str, unit: &Unit| {
+        let mut detectors = vec![RegulatorDetector::new(); regulators];
+        let judging = run(&day, regulators, |i, reading| detectors[i].observe(unit, reading).len());
+        judging.report(what, generating.a_reading());
+    };
+    judge("all conditions of a regulator", &Unit::new(&nameplate, &settings));
+    let members = PHASES.map(|phase| Member::new(phase, &nameplate));
+    let unit = BankUnit::new(Connection::Wye, &members, &settings);
+    let mut detectors = vec![BankDetector::new(); regulators.div_ceil(3)];
+    let judging =
+        run(&day, regulators, |i, reading| detectors[i / 3].observe(&unit, PHASES[i % 3], reading).len());
+    judging.report("all conditions of a bank", generating.a_reading());
+    for condition in Condition::all().filter(|c| c.scope() == Scope::Regulator) {
+        judge(condition.name(), &Unit::only(condition, &nameplate, &settings));
+    }
 }
 
-/// Feeds every round to every regulator; returns the time it took and the sum of what was returned.
-fn run(day: &[Reading], regulators: usize, mut take: impl FnMut(usize, &Reading) -> u64) -> (Duration, u64) {
-    let begun = Instant::now();
-    let mut sum = 0;
+/// What one run took.
+struct Run {
+    readings: f64,
+    seconds: f64,
+    processor_seconds: Option<f64>,
+    told: usize,
+}
+
+/// Feeds every round to every regulator.
+#[allow(clippy::cast_precision_loss, reason = "for people")]
+fn run(day: &[Reading], regulators: usize, mut take: impl FnMut(usize, &Reading) -> usize) -> Run {
+    let (begun, on_processor) = (Instant::now(), processor_seconds());
+    let mut told = 0;
     for (round, at) in (0..ROUNDS).zip((0..).step_by(usize::try_from(EVERY_S).unwrap_or(1))) {
         let measured_at = instant(at);
         for i in 0..regulators {
             let mut reading = day[(round + i * 7) % ROUNDS].clone();
             reading.measured_at = measured_at;
-            sum += take(i, &reading);
+            told += take(i, &reading);
         }
     }
-    (begun.elapsed(), sum)
+    Run {
+        readings: (regulators * ROUNDS) as f64,
+        seconds: begun.elapsed().as_secs_f64(),
+        processor_seconds: processor_seconds().zip(on_processor).map(|(now, then)| now - then),
+        told,
+    }
 }
 
+impl Run {
+    /// Nanoseconds a reading, on the processor if that is known.
+    fn a_reading(&self) -> f64 {
+        self.processor_seconds.unwrap_or(self.seconds) / self.readings * 1e9
+    }
+
+    fn report(&self, what: &str, making_ns: f64) {
+        let on_processor = self.processor_seconds.unwrap_or(f64::NAN);
+        println!(
+            "{what:31} {:.0} readings in {:.2} s ({on_processor:.2} s on the processor): {:.1} million a second, {:.0} ns a reading \
+             ({:.0} without making it), {} transitions",
+            self.readings,
+            self.seconds,
+            1e3 / self.a_reading(),
+            self.a_reading(),
+            self.a_reading() - making_ns,
+            self.told
+        );
+    }
+}
+
+/// Time that this thread has spent on a processor.
 #[allow(clippy::cast_precision_loss, reason = "for people")]
-fn report(what: &str, regulators: usize, took: Duration, told: u64) {
-    let readings = (regulators * ROUNDS) as f64;
-    let seconds = took.as_secs_f64();
-    println!(
-        "{what}: {readings:.0} readings in {seconds:.2} s, {:.2} million a second, {:.0} ns a reading, {told} transitions",
-        readings / seconds / 1e6,
-        seconds / readings * 1e9
-    );
+fn processor_seconds() -> Option<f64> {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
+    text.split(' ').next()?.parse::<u64>().ok().map(|ns| ns as f64 / 1e9)
 }
 
 fn instant(seconds: i64) -> Timestamp {

@@ -62,6 +62,16 @@ pub(super) struct ExcessTapping {
     in_day: u64,
     /// The last 30 days that had readings and the present one, oldest first.
     days: VecDeque<Day>,
+    /// What the last reading came to; not stored, worked out anew after loading.
+    #[serde(skip)]
+    judged: Option<Judged>,
+}
+
+/// Whether a limit was exceeded, and by which limits. Counts go by the minute, so within one, and without an operation, it stays.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Judged {
+    exceeds: bool,
+    by: [f64; 4],
 }
 
 /// Operations of one day (UTC), and the time that counters covered.
@@ -86,19 +96,31 @@ impl ExcessTapping {
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
         let Some(counter) = reading.good(Quantity::Operations).and_then(whole) else { return };
         let at = reading.measured_at;
+        let mut quiet = false;
         if let Some((earlier_at, earlier)) = self.last.replace((at, counter)) {
+            quiet = earlier == counter && minute(earlier_at) == minute(at);
             self.count(
                 earlier_at,
                 at,
                 counter::step(earlier, counter, limits.modulus, seconds(earlier_at, at)),
             );
         }
-        self.expire(at);
-        let counts = self.counts(at);
-        let exceeds = counts.exceeds(limits).contains(&true);
+        let exceeds = self.exceeds(limits, at, quiet);
         if let Some(change) = self.hold.observe(at, exceeds != self.hold.is_active(), limits.delays) {
-            out.push(counts.transition(change, at, limits));
+            out.push(self.counts(at).transition(change, at, limits));
         }
+    }
+
+    /// Whether a limit is exceeded; as at the last reading where nothing has happened since, in the same minute.
+    fn exceeds(&mut self, limits: &Limits, at: Timestamp, quiet: bool) -> bool {
+        let by = [limits.per_hour, limits.per_day, limits.baseline_factor, limits.baseline_least];
+        if let Some(judged) = self.judged.filter(|judged| quiet && judged.by == by) {
+            return judged.exceeds;
+        }
+        self.expire(at);
+        let exceeds = self.counts(at).exceeds(limits).contains(&true);
+        self.judged = Some(Judged { exceeds, by });
+        exceeds
     }
 
     /// Drops what was learnt under a clock that turned out to be wrong. The alarm stays as it is until there is evidence.
