@@ -23,6 +23,19 @@ impl Spread {
         Some(Self { highest, lowest })
     }
 
+    /// The one of three that is out of step where the other two are equal; nothing where all agree or all differ.
+    #[must_use]
+    pub fn odd_one(taps: &[(Phase, f64)]) -> Option<Phase> {
+        let [a, b, c] = taps else { return None };
+        let same = |x: &(Phase, f64), y: &(Phase, f64)| (x.1 - y.1).abs() < 0.5;
+        match (same(a, b), same(b, c), same(c, a)) {
+            (true, false, false) => Some(c.0),
+            (false, true, false) => Some(a.0),
+            (false, false, true) => Some(b.0),
+            _ => None,
+        }
+    }
+
     /// The spread, taps.
     #[must_use]
     pub fn taps(&self) -> f64 {
@@ -47,6 +60,17 @@ mod tests {
             check(&format!("Tap spread, {feeder}"), source, spread, got.taps(), 0.0);
             assert_eq!(got.lowest.0, Phase::B);
         }
+    }
+
+    #[test]
+    fn the_one_out_of_step_is_named_where_there_is_one() {
+        let odd = |a, b, c| Spread::odd_one(&[(Phase::A, a), (Phase::B, b), (Phase::C, c)]);
+        assert_eq!(
+            (odd(3.0, 3.0, 5.0), odd(1.0, 3.0, 3.0), odd(3.0, -3.0, 3.0)),
+            (Some(Phase::C), Some(Phase::A), Some(Phase::B))
+        );
+        assert_eq!((odd(3.0, 3.0, 3.0), odd(1.0, 2.0, 3.0)), (None, None));
+        assert_eq!(Spread::odd_one(&[(Phase::A, 1.0), (Phase::B, 2.0)]), None);
     }
 
     #[test]

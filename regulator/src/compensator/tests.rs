@@ -198,6 +198,26 @@ fn relay_voltages_of_the_123_node_feeder_are_in_band() {
     }
 }
 
+/// A circuit built for it in OpenDSS: 2.4 kV, a two-winding transformer as the regulator, 0.3 + j0.9 ohm to a load of constant
+/// impedance; forward with 600 kW + 250 kvar and tap +5, and in reverse, fed from the load side, with 600 kW - 80 kvar and
+/// tap -3. The voltage that it solves for the load bus is the one at the load centre.
+#[test]
+fn voltage_at_the_load_centre_as_a_load_flow_has_it() {
+    let source = "OpenDSS, single-phase circuit built for this check";
+    for (flow, held_side_v, amperes, lagging_degrees, centre) in [
+        (Flow::Forward, 124.977_831_246, 262.791_548_905, 26.933_277_058, 116.436_871),
+        (Flow::Reverse, 125.105_622_127, 256.919_845_738, -2.104_551_434, 122.239_737),
+    ] {
+        let (settings, _) = settings_of_line(&[example_line()], &instruments(20.0, 700.0));
+        let current = LineCurrent { amperes, lagging_degrees };
+        let case = Case { flow, held_side_v, current, settings, ..example(120.0) };
+        let (relay, worked) = relay_voltage(&case);
+        let ours = worked.value("Voltage at the load centre").unwrap();
+        check(&format!("Voltage at the load centre, {flow:?}, V"), source, centre, ours, 2e-6);
+        check(&format!("Relay voltage of exact settings, {flow:?}, V"), source, centre, relay, 2e-6);
+    }
+}
+
 /// In reverse the source side is held and the current runs out of it: the same numbers as forward, seen from the other side.
 #[test]
 fn reverse_is_forward_seen_from_the_other_side() {

@@ -128,7 +128,11 @@ impl TapSpread {
         let (apart, lasted) = (number(spread.taps(), 1), span(lasted_s));
         let summary = match (change, together) {
             (Change::Raised, true) => {
-                format!("taps {each}: {apart} apart for {lasted}, in a bank that moves together")
+                let odd = Spread::odd_one(taps).map(|phase| format!("; {} is out of step", phase.title()));
+                format!(
+                    "taps {each}: {apart} apart for {lasted}, in a bank that moves together{}",
+                    odd.unwrap_or_default()
+                )
             }
             (Change::Raised, false) => {
                 format!("taps {each}: {apart} apart for {lasted}, limit {}", number(limit, 1))
@@ -196,7 +200,10 @@ mod tests {
         assert!(story.moves_together());
         let told = hours(&mut story, 200..210, |s| [daily(s), daily(200 * HOUR), daily(s)]);
         assert_eq!(told.len(), 1, "{told:?}");
-        assert!(told[0].contains("apart for 15 min, in a bank that moves together"), "{told:?}");
+        assert!(
+            told[0].ends_with("apart for 15 min, in a bank that moves together; B is out of step"),
+            "{told:?}"
+        );
         let told = hours(&mut story, 210..212, |s| [daily(s); 3]);
         assert!(told.len() == 1 && told[0].contains("together again"), "{told:?}");
     }
