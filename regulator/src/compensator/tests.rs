@@ -48,6 +48,16 @@ fn settings_for_a_line() {
     let ohms = |label| worked.value(label).unwrap();
     check("Compensator R, ohm", KERSTING, 2.1, ohms("Compensator R in ohms"), 1e-9);
     check("Compensator X, ohm", KERSTING, 6.3, ohms("Compensator X in ohms"), 1e-9);
+    let small = Instruments::new(20.0, 700.0, CT_SECONDARY_SMALL_A).unwrap();
+    let (_, worked) = settings_of_line(&[example_line()], &small);
+    let ohm = worked.value("Compensator R in ohms").unwrap();
+    check(
+        "Compensator R, ohm, CT of 0.2 A",
+        "plain arithmetic on Kersting's example: 10.5 V / 0.2 A",
+        52.5,
+        ohm,
+        1e-9,
+    );
     let back = Impedance { resistance_ohm: 2.1, reactance_ohm: 6.3 };
     let (volts, _) = worked::settings_of_ohms(back, &instruments(20.0, 700.0));
     check("Compensator R, V from ohms", KERSTING, 10.5, volts.resistance_v, 1e-9);

@@ -459,6 +459,9 @@ mod tests {
             Condition::NotAutomatic,
             Condition::BlockedOrManualTooLong,
             Condition::TapSpread,
+            Condition::VoltageUnbalance,
+            Condition::SettingsChanged,
+            Condition::OffStandard,
         ];
         for condition in touching {
             let response = condition.response();

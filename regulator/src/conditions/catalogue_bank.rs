@@ -22,7 +22,8 @@ pub(super) const SETTINGS_CHANGED: Entry = Entry {
         nobody who plans with the old settings knows.",
     response: "Compare old and new below. Find the order for the change, or who made it; correct the records, or \
         have the setting put back. The alarm ends by itself once the new setting has stood for long, so note \
-        what you found.",
+        what you found. Whoever sets a control verifies at the equipment, and follows the utility's switching \
+        procedures, local codes and licensed practice.",
 };
 
 /// See [`super::off_standard`].
@@ -48,7 +49,8 @@ pub(super) const OFF_STANDARD: Entry = Entry {
         place.",
     consequence: "The feeder's voltage profile and the order of its delays are not as the engineer planned them.",
     response: "Compare the settings below with the feeder's setting sheet. Have an engineer decide whether the \
-        control or the standard is to be changed.",
+        control or the standard is to be changed. Whoever sets a control verifies at the equipment, and follows \
+        the utility's switching procedures, local codes and licensed practice.",
 };
 
 /// See [`super::blocked_or_manual_too_long`].
@@ -119,5 +121,7 @@ pub(super) const VOLTAGE_UNBALANCE: Entry = Entry {
         unbalance (NEMA MG 1 derates from 1 % on and advises against running beyond 5 %).",
     response: "Compare the phases' voltages and taps on the site page. One phase that stands off the others with its tap \
         at rest points to its unit, all taps apart to the load. Of a wye bank the figure is an estimate from \
-        line-to-neutral voltages: have the line-to-line voltages measured before acting on it.",
+        line-to-neutral voltages: have the line-to-line voltages \
+        measured before acting on it. Verify at the equipment, and follow the utility's switching procedures, local \
+        codes and licensed practice.",
 };

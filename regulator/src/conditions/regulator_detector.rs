@@ -117,6 +117,7 @@ impl RegulatorDetector {
         out
     }
 
+    /// Every condition, each behind its own [`Unit::judges`], so that a backtest of one pays for that one.
     fn judge(&mut self, unit: &Unit, reading: &Reading, out: &mut Vec<Transition>) {
         if unit.judges(Condition::ReadingsStale) {
             self.readings_stale.seen(&unit.readings_stale, reading.measured_at, out);
@@ -199,21 +200,26 @@ impl RegulatorDetector {
         watermark: Timestamp,
     ) -> Vec<Transition> {
         let mut out = vec![];
-        self.readings_stale.report(&unit.readings_stale, failing_since, watermark, &mut out);
+        if unit.judges(Condition::ReadingsStale) {
+            self.readings_stale.report(&unit.readings_stale, failing_since, watermark, &mut out);
+        }
         out
     }
 
     /// Whether [`RegulatorDetector::report`] with the same arguments would change anything.
     #[must_use]
     pub fn needs_report(&self, unit: &Unit, failing_since: Option<Timestamp>, watermark: Timestamp) -> bool {
-        self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark)
+        unit.judges(Condition::ReadingsStale)
+            && self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark)
     }
 
     /// Everything measured before `to` has been observed. Looking more often between events gives the same transitions, only
     /// sooner.
     pub fn advance(&mut self, unit: &Unit, to: Timestamp) -> Vec<Transition> {
         let mut out = vec![];
-        self.readings_stale.advance(&unit.readings_stale, to, &mut out);
+        if unit.judges(Condition::ReadingsStale) {
+            self.readings_stale.advance(&unit.readings_stale, to, &mut out);
+        }
         out
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Four reviews, each a function that gives [`Finding`]s with words and numbers for a page: [`coordination`] of delays,
 //! [`against_standard`], [`bands`] too narrow for the steps, and [`first_house`]: what a compensator raises the voltage to at
-//! peak. A setting that is not known is not judged.
+//! peak; [`review`] is all of them. A setting that is not known is not judged.
 
 mod coordination;
 mod first_house;
@@ -88,6 +88,22 @@ pub struct Finding {
     pub facts: Vec<Fact>,
 }
 
+/// All four reviews, by regulator, what wants a look first.
+#[must_use]
+pub fn review(
+    stages: &[Stage],
+    practice: &Coordination,
+    standard: &Standard,
+    peaks: &[Peak],
+) -> Vec<Finding> {
+    let mut findings = coordination(stages, practice);
+    findings.extend(against_standard(stages, standard));
+    findings.extend(bands(stages));
+    findings.extend(first_house(stages, peaks));
+    findings.sort_by_key(|finding| (finding.stage, std::cmp::Reverse(finding.weight), finding.kind));
+    findings
+}
+
 /// One fact.
 fn fact(label: &str, value: f64, unit: &str) -> Fact {
     Fact { label: label.to_owned(), value, unit: unit.to_owned() }
@@ -98,4 +114,47 @@ fn short(value: f64) -> String {
     let text = format!("{value:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text == "-0" { "0".to_owned() } else { text.to_owned() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::compensator::PerUnitCurrent;
+
+    #[test]
+    fn a_review_has_all_of_them_in_order() {
+        let first = Stage { delay_s: Some(30.0), bandwidth_v: Some(1.0), ..Stage::new("first", None) };
+        let second = Stage {
+            delay_s: Some(35.0),
+            set_voltage_v: Some(124.0),
+            bandwidth_v: Some(2.0),
+            compensator: Some(Compensator { resistance_v: 4.0, reactance_v: 0.0 }),
+            ..Stage::new("second", Some(0))
+        };
+        let standard = Standard {
+            set_voltage_v: Some(Expected { value: 122.0, tolerance: 0.5 }),
+            ..Standard::default()
+        };
+        let peak = Peak { stage: 1, current: PerUnitCurrent { in_phase: 1.0, lagging: 0.0 }, limit_v: 126.0 };
+        let found = review(&[first, second], &Coordination::default(), &standard, &[peak]);
+        let kinds: Vec<_> = found.iter().map(|f| (f.stage, f.kind)).collect();
+        assert_eq!(
+            kinds,
+            [(0, Kind::NarrowBand), (1, Kind::OffStandard), (1, Kind::FirstHouse), (1, Kind::DelayOrder)]
+        );
+        assert!(found.iter().all(|f| !f.facts.is_empty() && !f.words.is_empty()));
+    }
+
+    #[test]
+    fn a_feeder_set_as_the_practice_wants_it_has_no_findings() {
+        let stage = |name, upstream, delay| Stage {
+            delay_s: Some(delay),
+            set_voltage_v: Some(122.0),
+            bandwidth_v: Some(2.0),
+            compensator: Some(Compensator::OFF),
+            ..Stage::new(name, upstream)
+        };
+        let stages = [stage("head", None, 30.0), stage("middle", Some(0), 45.0), stage("end", Some(1), 60.0)];
+        assert!(review(&stages, &Coordination::default(), &Standard::default(), &[]).is_empty());
+    }
 }
