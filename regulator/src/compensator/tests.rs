@@ -6,6 +6,7 @@ use crate::{check::check, control::Regulation};
 
 const KERSTING: &str = "Kersting, Distribution System Modeling and Analysis, ch. 7 (from memory)";
 const FEEDERS: &str = "IEEE PES radial test feeders, regulator data";
+const BY_HAND: &str = "settings x PT / CT by hand, from the IEEE PES radial test feeders";
 const DSS: &str = "OpenDSS, taps forced to the published ones";
 
 /// Current of a three-phase load of this kVA at 0.9 lagging, per unit of the CT primary.
@@ -172,8 +173,8 @@ fn line_ohms_behind_the_settings_of_the_test_feeders() {
         let instruments = instruments(pt, ct);
         let settings = Compensator { resistance_v: r, reactance_v: x };
         let (line, worked) = line_of_settings(&settings, &instruments);
-        check(&format!("Line resistance, {place}, ohm"), FEEDERS, ohm_r, line.resistance_ohm, 5e-5);
-        check(&format!("Line reactance, {place}, ohm"), FEEDERS, ohm_x, line.reactance_ohm, 5e-5);
+        check(&format!("Line resistance, {place}, ohm"), BY_HAND, ohm_r, line.resistance_ohm, 5e-5);
+        check(&format!("Line reactance, {place}, ohm"), BY_HAND, ohm_x, line.reactance_ohm, 5e-5);
         assert_eq!(worked.steps.len(), 2);
         let back = worked::settings_of_impedance(line, &instruments, &mut worked::Worked::default());
         check(&format!("Compensator R, {place}, V"), FEEDERS, r, back.resistance_v, 1e-12);
