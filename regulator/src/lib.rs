@@ -5,10 +5,16 @@
 //! stream of them.
 
 mod age;
+pub mod backtest;
+pub mod balance;
+#[cfg(test)]
+mod check;
 pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
+pub mod feeder;
+pub mod harmonics;
 mod nameplate;
 mod quality;
 mod quantity;

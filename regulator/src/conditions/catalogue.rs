@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::catalogue_bank as bank;
+
 /// How urgent an alarm is. The numbers are stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -62,7 +64,7 @@ pub struct Parameter {
     pub max: f64,
 }
 
-/// A rule that can be true of a regulator, an endpoint or a poller.
+/// A rule that can be true of a regulator, a bank, an endpoint or a poller.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Condition {
@@ -84,6 +86,16 @@ pub enum Condition {
     EndpointSilent,
     /// A poller has written nothing, not even a sign of life.
     PollerSilent,
+    /// A setting of the control differs from what it was for long.
+    SettingsChanged,
+    /// A setting of the control differs from the standard stated for it.
+    OffStandard,
+    /// The control has been blocked or not in automatic for a day or so.
+    BlockedOrManualTooLong,
+    /// The taps of a bank's regulators are far apart, or apart at all in a bank that moves together.
+    TapSpread,
+    /// The three voltages of a bank are unbalanced.
+    VoltageUnbalance,
 }
 
 /// What a condition is judged of.
@@ -95,22 +107,24 @@ pub enum Scope {
     Endpoint,
     /// One poller process.
     Poller,
+    /// The regulators of one bank together.
+    Bank,
 }
 
 /// Everything fixed about one condition.
-struct Entry {
-    condition: Condition,
-    name: &'static str,
-    title: &'static str,
-    scope: Scope,
-    priority: Priority,
-    parameters: &'static [Parameter],
-    cause: &'static str,
-    consequence: &'static str,
-    response: &'static str,
+pub(super) struct Entry {
+    pub(super) condition: Condition,
+    pub(super) name: &'static str,
+    pub(super) title: &'static str,
+    pub(super) scope: Scope,
+    pub(super) priority: Priority,
+    pub(super) parameters: &'static [Parameter],
+    pub(super) cause: &'static str,
+    pub(super) consequence: &'static str,
+    pub(super) response: &'static str,
 }
 
-const fn parameter(
+pub(super) const fn parameter(
     name: &'static str,
     title: &'static str,
     unit: &'static str,
@@ -288,6 +302,11 @@ const TABLE: &[Entry] = &[
         response: "Look at the poller's machine and log and start it again. Until then read what matters at \
             the site or by other means.",
     },
+    bank::SETTINGS_CHANGED,
+    bank::OFF_STANDARD,
+    bank::BLOCKED_OR_MANUAL_TOO_LONG,
+    bank::TAP_SPREAD,
+    bank::VOLTAGE_UNBALANCE,
 ];
 
 impl Condition {
@@ -378,10 +397,15 @@ mod tests {
             | Condition::NotAutomatic
             | Condition::ReadingsStale
             | Condition::EndpointSilent
-            | Condition::PollerSilent => condition,
+            | Condition::PollerSilent
+            | Condition::SettingsChanged
+            | Condition::OffStandard
+            | Condition::BlockedOrManualTooLong
+            | Condition::TapSpread
+            | Condition::VoltageUnbalance => condition,
         }
     }
-    const ALL: [Condition; 9] = [
+    const ALL: [Condition; 14] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -391,6 +415,11 @@ mod tests {
         Condition::ReadingsStale,
         Condition::EndpointSilent,
         Condition::PollerSilent,
+        Condition::SettingsChanged,
+        Condition::OffStandard,
+        Condition::BlockedOrManualTooLong,
+        Condition::TapSpread,
+        Condition::VoltageUnbalance,
     ];
 
     #[test]
@@ -423,8 +452,17 @@ mod tests {
 
     #[test]
     fn what_can_lead_to_touching_equipment_says_to_verify_there() {
-        let touching =
-            [Condition::ReversePower, Condition::VoltageRangeB, Condition::TapLimit, Condition::NotAutomatic];
+        let touching = [
+            Condition::ReversePower,
+            Condition::VoltageRangeB,
+            Condition::TapLimit,
+            Condition::NotAutomatic,
+            Condition::BlockedOrManualTooLong,
+            Condition::TapSpread,
+            Condition::VoltageUnbalance,
+            Condition::SettingsChanged,
+            Condition::OffStandard,
+        ];
         for condition in touching {
             let response = condition.response();
             assert!(response.contains("at the equipment"), "{condition:?}");

@@ -62,6 +62,17 @@ pub(super) struct ExcessTapping {
     in_day: u64,
     /// The last 30 days that had readings and the present one, oldest first.
     days: VecDeque<Day>,
+    /// What the last reading came to; not stored, worked out anew after loading.
+    #[serde(skip)]
+    judged: Option<Judged>,
+}
+
+/// Whether a limit was exceeded, and by which limits. Counts go by the minute, so within one, and without an operation, it stays.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Judged {
+    exceeds: bool,
+    minute: i64,
+    by: [f64; 4],
 }
 
 /// Operations of one day (UTC), and the time that counters covered.
@@ -86,19 +97,32 @@ impl ExcessTapping {
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
         let Some(counter) = reading.good(Quantity::Operations).and_then(whole) else { return };
         let at = reading.measured_at;
+        let now = minute(at);
+        let mut quiet = false;
         if let Some((earlier_at, earlier)) = self.last.replace((at, counter)) {
-            self.count(
-                earlier_at,
-                at,
-                counter::step(earlier, counter, limits.modulus, seconds(earlier_at, at)),
-            );
+            let elapsed_s = seconds(earlier_at, at);
+            quiet = earlier == counter;
+            match counter::step(earlier, counter, limits.modulus, elapsed_s) {
+                counter::Step::Jumped => {}
+                step => self.count(earlier_at, now, elapsed_s, step.operations()),
+            }
         }
-        self.expire(at);
-        let counts = self.counts(at);
-        let exceeds = counts.exceeds(limits).contains(&true);
+        let exceeds = self.exceeds(limits, now, quiet);
         if let Some(change) = self.hold.observe(at, exceeds != self.hold.is_active(), limits.delays) {
-            out.push(counts.transition(change, at, limits));
+            out.push(self.counts(now).transition(change, at, limits));
         }
+    }
+
+    /// Whether a limit is exceeded; as at the last reading where nothing has happened since, in the same minute.
+    fn exceeds(&mut self, limits: &Limits, now: i64, quiet: bool) -> bool {
+        let by = [limits.per_hour, limits.per_day, limits.baseline_factor, limits.baseline_least];
+        if let Some(judged) = self.judged.filter(|judged| quiet && judged.minute == now && judged.by == by) {
+            return judged.exceeds;
+        }
+        self.expire(now);
+        let exceeds = self.counts(now).exceeds(limits).contains(&true);
+        self.judged = Some(Judged { exceeds, minute: now, by });
+        exceeds
     }
 
     /// Drops what was learnt under a clock that turned out to be wrong. The alarm stays as it is until there is evidence.
@@ -108,21 +132,18 @@ impl ExcessTapping {
         *self = Self { hold, ..Self::default() };
     }
 
-    fn count(&mut self, from: Timestamp, to: Timestamp, step: counter::Step) {
-        if step == counter::Step::Jumped {
-            return;
-        }
-        let operations = step.operations();
-        let today = day(to);
+    /// So many operations after `from`, up to this minute.
+    fn count(&mut self, from: Timestamp, now: i64, elapsed_s: f64, operations: u64) {
+        let today = day(now);
         if self.days.back().is_none_or(|last| last.day != today) {
             self.days.push_back(Day { day: today, ..Day::default() });
         }
         if let Some(last) = self.days.back_mut() {
             last.operations += operations;
-            last.covered_s += seconds(from, to);
+            last.covered_s += elapsed_s;
         }
         if operations > 0 {
-            self.log(minute(from), minute(to), operations);
+            self.log(minute(from), now, operations);
         }
     }
 
@@ -148,9 +169,9 @@ impl ExcessTapping {
         }
     }
 
-    fn expire(&mut self, now: Timestamp) {
+    fn expire(&mut self, now: i64) {
         while let Some(&(minute, operations)) = self.minutes.front()
-            && minute <= self::minute(now) - MINUTES_A_DAY
+            && minute <= now - MINUTES_A_DAY
         {
             self.minutes.pop_front();
             self.in_day -= operations;
@@ -160,8 +181,8 @@ impl ExcessTapping {
         }
     }
 
-    fn counts(&self, now: Timestamp) -> Counts {
-        let hour_ago = minute(now) - 60;
+    fn counts(&self, now: i64) -> Counts {
+        let hour_ago = now - 60;
         let hour =
             self.minutes.iter().rev().take_while(|(minute, _)| *minute > hour_ago).map(|(_, n)| n).sum();
         let today = day(now);
@@ -217,8 +238,9 @@ const fn minute(at: Timestamp) -> i64 {
     at.timestamp().div_euclid(60)
 }
 
-const fn day(at: Timestamp) -> i64 {
-    at.timestamp().div_euclid(86_400)
+/// The day since 1970 of a minute since then.
+const fn day(minute: i64) -> i64 {
+    minute.div_euclid(MINUTES_A_DAY)
 }
 
 /// A counter's value as a whole number; nothing if it is none.

@@ -27,7 +27,7 @@ pub(super) struct Bound {
 }
 
 impl Bound {
-    fn is_out(&self, value: f64) -> bool {
+    pub(super) fn is_out(&self, value: f64) -> bool {
         match self.side {
             Side::Low => value < self.limit,
             Side::High => value > self.limit,
@@ -58,6 +58,11 @@ pub(super) struct Excursion {
 }
 
 impl Excursion {
+    /// Whether a value that is not out would change nothing.
+    pub(super) const fn is_quiet(&self) -> bool {
+        self.hold.is_idle() && self.worst.is_none()
+    }
+
     /// Takes one good value.
     pub(super) fn observe(&mut self, at: Timestamp, value: f64, bound: &Bound) -> Option<Change> {
         let contradicts = if self.hold.is_active() { bound.is_inside(value) } else { bound.is_out(value) };

@@ -80,10 +80,15 @@ pub(super) fn seconds(from: Timestamp, to: Timestamp) -> f64 {
     (to - from).num_milliseconds() as f64 / 1000.0
 }
 
-/// An instant some seconds later.
+/// So many seconds as a span of time, to the millisecond.
 #[allow(clippy::cast_possible_truncation, reason = "delays are bounded by their parameters' ranges")]
+pub(super) fn span_of(seconds: f64) -> chrono::TimeDelta {
+    chrono::TimeDelta::milliseconds((seconds * 1000.0).round() as i64)
+}
+
+/// An instant some seconds later.
 pub(super) fn later(from: Timestamp, seconds: f64) -> Timestamp {
-    from + chrono::TimeDelta::milliseconds((seconds * 1000.0).round() as i64)
+    from + span_of(seconds)
 }
 
 #[cfg(test)]

@@ -1,33 +1,45 @@
-//! Conditions: rules that can be true of a regulator, an endpoint or a poller.
+//! Conditions: rules that can be true of a regulator, a bank, an endpoint or a poller.
 //!
 //! Each is a pure state machine, (settings, state, event) -> (state, transitions). The same code runs live, in a backtest and
 //! in tests; the same events give the same transitions however they are cut into pieces. Nothing here reads a clock:
 //! deadlines are computed from the events, so a transition carries the instant it became true, not the one it was noticed.
 
 //!
-//! [`Condition`] is the catalogue. [`RegulatorDetector`], [`EndpointDetector`] and [`PollerDetector`] hold the states of all
+//! [`Condition`] is the catalogue. [`RegulatorDetector`], [`BankDetector`], [`EndpointDetector`] and [`PollerDetector`] hold the states of all
 //! conditions of one thing; each condition has a file of its own, which states its rule.
 
+mod bank_detector;
+mod blocked_or_manual_too_long;
 mod catalogue;
+mod catalogue_bank;
 mod endpoint_silent;
 mod excess_tapping;
 mod excursion;
 mod hold;
 mod not_automatic;
+mod off_standard;
 mod poller_silent;
 mod readings_stale;
 mod regulator_detector;
 mod reverse_power;
 mod settings;
+mod settings_changed;
 mod tap_limit;
+mod tap_spread;
 mod voltage_range;
+mod voltage_unbalance;
 mod words;
 
+#[cfg(test)]
+mod bank_replay;
+#[cfg(test)]
+mod bank_story;
 #[cfg(test)]
 mod replay;
 #[cfg(test)]
 mod story;
 
+pub use bank_detector::{BankDetector, BankUnit, Member};
 pub use catalogue::{Condition, Parameter, Priority, Scope};
 pub use endpoint_silent::{EndpointDetector, Report};
 pub use poller_silent::PollerDetector;

@@ -3,11 +3,12 @@
 //! A deadline, computed from the last reading: it passes at the same instant whether anybody looked or not. Silence counts only
 //! while a poller ran and the endpoint answered; when either comes back, counting starts again.
 
+use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 
 use super::{
     Change, Condition, Settings, Transition,
-    hold::later,
+    hold::span_of,
     words::{fact, number, span},
 };
 use crate::{Nameplate, Timestamp};
@@ -16,6 +17,7 @@ use crate::{Nameplate, Timestamp};
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Limits {
     silence_s: f64,
+    silence: TimeDelta,
     poll_interval_s: f64,
 }
 
@@ -23,7 +25,8 @@ impl Limits {
     pub(super) fn new(nameplate: &Nameplate, settings: &Settings) -> Self {
         let get = |name| settings.get(Condition::ReadingsStale, name);
         let poll_interval_s = nameplate.poll_interval_s;
-        Self { silence_s: (get("polls") * poll_interval_s).max(get("least_s")), poll_interval_s }
+        let silence_s = (get("polls") * poll_interval_s).max(get("least_s"));
+        Self { silence_s, silence: span_of(silence_s), poll_interval_s }
     }
 }
 
@@ -60,7 +63,7 @@ impl ReadingsStale {
         match (self.from, failing_since) {
             (None, failing) => failing.is_none(),
             (Some(_), Some(_)) => true,
-            (Some(from), None) => !self.active && later(from, limits.silence_s) <= to,
+            (Some(from), None) => !self.active && from + limits.silence <= to,
         }
     }
 
@@ -115,7 +118,7 @@ impl ReadingsStale {
     /// Tells that the deadline has passed, if it has by `to`.
     fn reach(&mut self, limits: &Limits, to: Timestamp, out: &mut Vec<Transition>) {
         let Some(from) = self.from else { return };
-        let deadline = later(from, limits.silence_s);
+        let deadline = from + limits.silence;
         if self.active || deadline > to {
             return;
         }

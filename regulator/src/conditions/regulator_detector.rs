@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, excess_tapping, not_automatic, readings_stale, reverse_power, tap_limit,
-    voltage_range,
+    Condition, Settings, Transition, blocked_or_manual_too_long, excess_tapping, not_automatic, off_standard,
+    readings_stale, reverse_power, settings_changed, tap_limit, voltage_range,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -18,6 +18,11 @@ pub struct Unit {
     tap_limit: tap_limit::Limits,
     not_automatic: not_automatic::Limits,
     readings_stale: readings_stale::Limits,
+    settings_changed: settings_changed::Limits,
+    off_standard: off_standard::Limits,
+    blocked_or_manual_too_long: blocked_or_manual_too_long::Limits,
+    /// Where only one condition is wanted, in a backtest.
+    only: Option<Condition>,
 }
 
 impl Unit {
@@ -33,7 +38,22 @@ impl Unit {
             tap_limit: tap_limit::Limits::new(nameplate, settings),
             not_automatic: not_automatic::Limits::new(settings),
             readings_stale: readings_stale::Limits::new(nameplate, settings),
+            settings_changed: settings_changed::Limits::new(settings),
+            off_standard: off_standard::Limits::new(nameplate, settings),
+            blocked_or_manual_too_long: blocked_or_manual_too_long::Limits::new(settings),
+            only: None,
         }
+    }
+
+    /// The same, of which one condition alone is judged: for a backtest, which then costs that condition and no more.
+    #[must_use]
+    pub fn only(condition: Condition, nameplate: &Nameplate, settings: &Settings) -> Self {
+        Self { only: Some(condition), ..Self::new(nameplate, settings) }
+    }
+
+    /// Whether this condition is judged.
+    fn judges(&self, condition: Condition) -> bool {
+        self.only.is_none_or(|only| only == condition)
     }
 }
 
@@ -52,6 +72,9 @@ pub struct RegulatorDetector {
     tap_limit: tap_limit::TapLimit,
     not_automatic: not_automatic::NotAutomatic,
     readings_stale: readings_stale::ReadingsStale,
+    settings_changed: settings_changed::SettingsChanged,
+    off_standard: off_standard::OffStandard,
+    blocked_or_manual_too_long: blocked_or_manual_too_long::BlockedOrManualTooLong,
 }
 
 impl RegulatorDetector {
@@ -87,14 +110,45 @@ impl RegulatorDetector {
             return out;
         }
         self.last_seen = Some(reading.measured_at);
-        self.readings_stale.seen(&unit.readings_stale, reading.measured_at, &mut out);
-        self.excess_tapping.observe(&unit.excess_tapping, reading, &mut out);
-        self.reverse_power.observe(&unit.reverse_power, reading, &mut out);
-        self.range_a.observe(&unit.range_a, reading, &mut out);
-        self.range_b.observe(&unit.range_b, reading, &mut out);
-        self.tap_limit.observe(&unit.tap_limit, reading, &mut out);
-        self.not_automatic.observe(&unit.not_automatic, reading, &mut out);
+        self.judge(unit, reading, &mut out);
+        if let Some(only) = unit.only {
+            out.retain(|transition| transition.condition == only);
+        }
         out
+    }
+
+    /// Every condition, each behind its own [`Unit::judges`], so that a backtest of one pays for that one.
+    fn judge(&mut self, unit: &Unit, reading: &Reading, out: &mut Vec<Transition>) {
+        if unit.judges(Condition::ReadingsStale) {
+            self.readings_stale.seen(&unit.readings_stale, reading.measured_at, out);
+        }
+        if unit.judges(Condition::ExcessTapping) {
+            self.excess_tapping.observe(&unit.excess_tapping, reading, out);
+        }
+        if unit.judges(Condition::ReversePower) {
+            self.reverse_power.observe(&unit.reverse_power, reading, out);
+        }
+        if unit.judges(Condition::VoltageRangeA) {
+            self.range_a.observe(&unit.range_a, reading, out);
+        }
+        if unit.judges(Condition::VoltageRangeB) {
+            self.range_b.observe(&unit.range_b, reading, out);
+        }
+        if unit.judges(Condition::TapLimit) {
+            self.tap_limit.observe(&unit.tap_limit, reading, out);
+        }
+        if unit.judges(Condition::NotAutomatic) {
+            self.not_automatic.observe(&unit.not_automatic, reading, out);
+        }
+        if unit.judges(Condition::SettingsChanged) {
+            self.settings_changed.observe(&unit.settings_changed, reading, out);
+        }
+        if unit.judges(Condition::OffStandard) {
+            self.off_standard.observe(&unit.off_standard, reading, out);
+        }
+        if unit.judges(Condition::BlockedOrManualTooLong) {
+            self.blocked_or_manual_too_long.observe(&unit.blocked_or_manual_too_long, reading, out);
+        }
     }
 
     /// The same for a reading that was known at `horizon`, by a clock other than the one that measured it (and some slack). A
@@ -124,6 +178,9 @@ impl RegulatorDetector {
         }
         self.tap_limit.hold.forget_pending();
         self.not_automatic.hold.forget_pending();
+        self.settings_changed.forget_pending();
+        self.off_standard.hold.forget_pending();
+        self.blocked_or_manual_too_long.hold.forget_pending();
         self.readings_stale.forget();
         true
     }
@@ -143,21 +200,26 @@ impl RegulatorDetector {
         watermark: Timestamp,
     ) -> Vec<Transition> {
         let mut out = vec![];
-        self.readings_stale.report(&unit.readings_stale, failing_since, watermark, &mut out);
+        if unit.judges(Condition::ReadingsStale) {
+            self.readings_stale.report(&unit.readings_stale, failing_since, watermark, &mut out);
+        }
         out
     }
 
     /// Whether [`RegulatorDetector::report`] with the same arguments would change anything.
     #[must_use]
     pub fn needs_report(&self, unit: &Unit, failing_since: Option<Timestamp>, watermark: Timestamp) -> bool {
-        self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark)
+        unit.judges(Condition::ReadingsStale)
+            && self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark)
     }
 
     /// Everything measured before `to` has been observed. Looking more often between events gives the same transitions, only
     /// sooner.
     pub fn advance(&mut self, unit: &Unit, to: Timestamp) -> Vec<Transition> {
         let mut out = vec![];
-        self.readings_stale.advance(&unit.readings_stale, to, &mut out);
+        if unit.judges(Condition::ReadingsStale) {
+            self.readings_stale.advance(&unit.readings_stale, to, &mut out);
+        }
         out
     }
 }

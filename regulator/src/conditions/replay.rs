@@ -2,7 +2,9 @@
 
 use proptest::prelude::{Just, ProptestConfig, Strategy, any, prop, prop_assert_eq, prop_oneof, proptest};
 
-use super::{Condition, EndpointDetector, RegulatorDetector, Report, Settings, Transition, Unit, story::at};
+use super::{
+    Condition, EndpointDetector, RegulatorDetector, Report, Scope, Settings, Transition, Unit, story::at,
+};
 use crate::{Nameplate, Quality, Quantity, Reading};
 
 /// What a poller may write next, in seconds after what it wrote before.
@@ -14,6 +16,8 @@ enum Event {
     Watermark { after_s: i64, failing_for_s: Option<i64> },
     /// The poller was started again so long after.
     Restart { after_s: i64 },
+    /// Somebody set the control anew.
+    Set { volts: i8 },
 }
 
 fn event() -> impl Strategy<Value = Event> {
@@ -36,6 +40,7 @@ fn event() -> impl Strategy<Value = Event> {
         20 => reading,
         5 => watermark,
         1 => (1..2000i64).prop_map(|after_s| Event::Restart { after_s }),
+        2 => (120..124i8).prop_map(|volts| Event::Set { volts }),
     ]
 }
 
@@ -48,6 +53,7 @@ struct World {
     now_s: i64,
     session_s: i64,
     counter: u16,
+    set_voltage: f64,
     told: Vec<Transition>,
 }
 
@@ -62,6 +68,12 @@ impl World {
         settings.set(Condition::ReversePower, "delay_s", 30.0);
         settings.set(Condition::ReversePower, "return_delay_s", 60.0);
         settings.set(Condition::NotAutomatic, "delay_s", 100.0);
+        settings.set(Condition::SettingsChanged, "settled_h", 0.1);
+        settings.set(Condition::SettingsChanged, "accept_h", 0.3);
+        settings.set(Condition::SettingsChanged, "delay_s", 60.0);
+        settings.set(Condition::OffStandard, "standard_set_voltage_v", 122.0);
+        settings.set(Condition::OffStandard, "delay_s", 200.0);
+        settings.set(Condition::BlockedOrManualTooLong, "delay_h", 0.1);
         settings.set(Condition::ExcessTapping, "per_day", 5000.0);
         settings.set(Condition::ExcessTapping, "return_delay_h", 1.0);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
@@ -73,6 +85,7 @@ impl World {
             now_s: 1000,
             session_s: 0,
             counter: 65_500,
+            set_voltage: 122.0,
             told: vec![],
         }
     }
@@ -104,6 +117,7 @@ impl World {
                 self.session_s = self.now_s;
                 self.regulator.polled_since(at(self.session_s));
             }
+            Event::Set { volts } => self.set_voltage = f64::from(volts),
         }
     }
 
@@ -138,7 +152,7 @@ impl World {
             .with(Quantity::Operations, f64::from(self.counter))
             .with(Quantity::Automatic, flag(0) * flag(1))
             .with(Quantity::ReverseFlow, flag(2))
-            .with(Quantity::SetVoltage, 122.0)
+            .with(Quantity::SetVoltage, self.set_voltage)
             .with(Quantity::Bandwidth, 2.0);
         for (bit, &quantity) in (0u32..).zip(Quantity::ALL) {
             if missing >> bit & 1 == 1 {
@@ -195,7 +209,7 @@ fn the_generated_events_do_raise_and_return_every_condition() {
         }
         seen.extend(world.told.iter().map(|t| (t.condition, t.change == super::Change::Raised)));
     }
-    let expected = Condition::all().filter(|c| *c != Condition::PollerSilent).count() * 2;
+    let expected = Condition::all().filter(|c| !matches!(c.scope(), Scope::Poller | Scope::Bank)).count() * 2;
     assert_eq!(seen.len(), expected, "{seen:?}");
 }
 

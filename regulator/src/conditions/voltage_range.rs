@@ -52,6 +52,10 @@ pub(super) struct VoltageRange {
 impl VoltageRange {
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
         let Some(voltage) = reading.good(Quantity::LoadVoltage) else { return };
+        let quiet = self.low.is_quiet() && self.high.is_quiet();
+        if quiet && !limits.low.is_out(voltage) && !limits.high.is_out(voltage) {
+            return;
+        }
         let at = reading.measured_at;
         let mut sides = [(&mut self.low, &limits.low), (&mut self.high, &limits.high)];
         let changes = sides.each_mut().map(|(state, bound)| state.observe(at, voltage, bound));
