@@ -9,6 +9,7 @@ pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
+pub mod flow;
 mod nameplate;
 mod quality;
 mod quantity;
