@@ -5,6 +5,7 @@
 //! stream of them.
 
 mod age;
+pub mod audit;
 pub mod compensator;
 pub mod conditions;
 pub mod control;

@@ -112,15 +112,28 @@ mod tests {
     #[test]
     fn errors_of_two_voltages_in_taps() {
         let limits = Limits::new(&Nameplate::common(), &Accuracy::default());
-        check("taps for 0.2 % in each voltage", "arithmetic, 0.4/0.625", 0.64, limits.offset(120.0 * 0.998, 120.0 * 1.002, 0.0), 0.01);
+        check(
+            "taps for 0.2 % in each voltage",
+            "arithmetic, 0.4/0.625",
+            0.64,
+            limits.offset(120.0 * 0.998, 120.0 * 1.002, 0.0),
+            0.01,
+        );
         // (0.6 + 0.6 + 0.1 % and 0.1 V of 120 V) / 0.625 %
-        check("offset that class 0.6 twice explains, taps", "arithmetic, IEEE C57.13 classes", 2.213, limits.bound_steps(), 0.001);
+        check(
+            "offset that class 0.6 twice explains, taps",
+            "arithmetic, IEEE C57.13 classes",
+            2.213,
+            limits.bound_steps(),
+            0.001,
+        );
     }
 
     #[test]
     fn a_constant_error_is_constant_and_a_step_is_about_a_step_at_every_tap() {
         for winding_type in [WindingType::A, WindingType::B] {
-            let limits = Limits::new(&Nameplate { winding_type, ..Nameplate::common() }, &Accuracy::default());
+            let limits =
+                Limits::new(&Nameplate { winding_type, ..Nameplate::common() }, &Accuracy::default());
             for tap in -15..=15 {
                 let tap = f64::from(tap);
                 let load = |tap: f64| 120.0 * limits.changer.ratio(tap) * 1.005;

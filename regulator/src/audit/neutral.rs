@@ -32,6 +32,11 @@ impl Passages {
         self.last = Some((reported, implied));
     }
 
+    /// Whether the reported tap was at neutral, or passed it, at or after an instant.
+    pub(super) fn reported_within(&self, from_s: i64) -> bool {
+        self.reported_s.is_some_and(|s| s >= from_s)
+    }
+
     /// The reported tap was at neutral, or passed it, last at this instant; nothing if never since the audit began.
     #[must_use]
     pub fn reported(&self) -> Option<Timestamp> {

@@ -27,8 +27,15 @@ pub(super) enum Finding {
     Usual,
     /// Not decided: do not learn from it.
     Open,
-    /// Moved by this many whole steps, since this instant.
-    Slip(i16, i64),
+    /// Moved by whole steps.
+    Slip {
+        /// How many, raise positive.
+        steps: i16,
+        /// First readings that show it, seconds since 1970.
+        since_s: i64,
+        /// Whether the reported tap passed neutral just then: controls put their position right there.
+        corrected: bool,
+    },
     /// Moved by this many steps at neutral, not a whole number, since this instant.
     NotWhole(f64, i64),
 }
@@ -47,18 +54,27 @@ pub(super) struct Suspicion {
     sum: f32,
     #[serde(rename = "u")]
     up: bool,
+    #[serde(rename = "z")]
+    near_neutral: bool,
 }
 
 /// Takes a block's departure; `local` is what a step is worth at the present tap.
 #[allow(clippy::cast_possible_truncation, reason = "stored short on purpose; steps are few")]
-pub(super) fn observe(open: &mut Option<Suspicion>, departure: Departure, local: f64, from_s: i64) -> Finding {
+pub(super) fn observe(
+    open: &mut Option<Suspicion>,
+    departure: Departure,
+    local: f64,
+    from_s: i64,
+    near_neutral: bool,
+) -> Finding {
     let by = departure.by / local;
     let Some(suspicion) = open else {
         if by.abs() <= GATE.max(GATE_DEVIATIONS * departure.variance.sqrt()) {
             return Finding::Usual;
         }
         let evidence = worth(by.abs(), departure.variance) as f32;
-        *open = Some(Suspicion { since_s: from_s, blocks: 1, evidence, sum: 0.0, up: by > 0.0 });
+        *open =
+            Some(Suspicion { since_s: from_s, blocks: 1, evidence, sum: 0.0, up: by > 0.0, near_neutral });
         return Finding::Open;
     };
     let along = if suspicion.up { by } else { -by };
@@ -73,13 +89,13 @@ pub(super) fn observe(open: &mut Option<Suspicion>, departure: Departure, local:
         return Finding::Open;
     }
     let mean = f64::from(suspicion.sum) / f64::from(suspicion.blocks - 1);
-    let since_s = suspicion.since_s;
+    let (since_s, corrected) = (suspicion.since_s, suspicion.near_neutral);
     *open = None;
     let whole = mean.round();
     if whole == 0.0 || (mean - whole).abs() > WHOLE || whole.abs() > 1000.0 {
         return Finding::NotWhole(mean * local, since_s);
     }
-    Finding::Slip(whole as i16, since_s)
+    Finding::Slip { steps: whole as i16, since_s, corrected }
 }
 
 /// Logarithm of the likelihood of a whole step over that of none, bounded.

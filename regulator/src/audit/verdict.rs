@@ -70,7 +70,8 @@ impl Verdict {
                  error of up to {hidden} steps would look the same"
             ),
             Self::Slipped { by, from, to, since } => {
-                let range = if from == to { String::new() } else { format!(" (between {from:+} and {to:+})") };
+                let range =
+                    if from == to { String::new() } else { format!(" (between {from:+} and {to:+})") };
                 let since = since.map_or_else(
                     || "more than the accuracy of the voltages explains".to_owned(),
                     |at| format!("since {}", at.format("%Y-%m-%d %H:%M UTC")),
@@ -88,13 +89,17 @@ impl Why {
     pub fn words(&self) -> String {
         match *self {
             Self::Nothing => "no reading had tap and load voltage".to_owned(),
-            Self::Learning { blocks, of } => format!("still learning the usual offset, {blocks} of {of} averages"),
+            Self::Learning { blocks, of } => {
+                format!("still learning the usual offset, {blocks} of {of} averages")
+            }
             Self::NoSourceVoltage { operations, answered } => format!(
                 "no source voltage; the load voltage answered {answered} of {operations} operations, which says \
                  nothing of the position itself"
             ),
             Self::NotWhole { by, .. } => {
-                format!("the offset moved by {by:+.1} steps, not a whole number: a voltage measurement changed")
+                format!(
+                    "the offset moved by {by:+.1} steps, not a whole number: a voltage measurement changed"
+                )
             }
             Self::BeyondRange { implied } => format!(
                 "the implied tap {implied:+.1} is beyond the range: nameplate or voltage measurement is wrong"
