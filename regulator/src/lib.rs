@@ -10,6 +10,7 @@ pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
+pub mod evidence;
 pub mod flow;
 mod nameplate;
 mod quality;

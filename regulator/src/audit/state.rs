@@ -39,6 +39,9 @@ pub struct TapAudit {
     reference: Reference,
     #[serde(rename = "l")]
     blocks: u16,
+    /// When the offset was learnt, seconds since 1970.
+    #[serde(rename = "g")]
+    learnt_s: i64,
     #[serde(rename = "q", skip_serializing_if = "Option::is_none")]
     suspicion: Option<Suspicion>,
     #[serde(rename = "s")]
@@ -48,6 +51,9 @@ pub struct TapAudit {
     /// A change that was not a whole number of steps, and since when.
     #[serde(rename = "o", skip_serializing_if = "Option::is_none")]
     odd: Option<(f32, i64)>,
+    /// Whether neutral has been passed without a change since the offset was learnt: then no old error is left to be put right there.
+    #[serde(rename = "z")]
+    settled: bool,
     #[serde(rename = "p")]
     passages: Passages,
     #[serde(rename = "a", skip_serializing_if = "Option::is_none")]
@@ -215,12 +221,15 @@ impl TapAudit {
         if self.blocks < LEARNT {
             self.reference.learn(mean, departure);
             self.blocks += 1;
+            self.learnt_s = mean.to_s;
             return self.blocks == LEARNT;
         }
+        let before = self.passages.reported_within(self.learnt_s + 1);
         let near_neutral = self.passages.reported_within(mean.from_s - limits.block_s);
         match suspicion::observe(&mut self.suspicion, departure, local, mean.from_s, near_neutral) {
             Finding::Usual => {
                 self.reference.learn(mean, departure);
+                self.settled |= before && !near_neutral;
                 if self.odd.is_some() && self.reference.level().abs() <= limits.bound {
                     self.odd = None;
                     return true;
@@ -252,7 +261,10 @@ impl TapAudit {
         // what was wrong before the audit began, or within the classes, is put right when neutral is passed
         let excess = level.abs() > limits.bound;
         let nearer = (level + by).abs() < level.abs();
-        if self.slip == 0 && nearer && (corrected || (excess && (level + by).abs() <= limits.bound)) {
+        if self.slip == 0
+            && nearer
+            && ((corrected && !self.settled) || (excess && (level + by).abs() <= limits.bound))
+        {
             self.reference.jump(by);
             return;
         }
@@ -269,6 +281,7 @@ impl TapAudit {
     fn turned_odd(&mut self, by: f64, since_s: i64) {
         self.odd = Some((by as f32, since_s));
         self.reference.jump(by);
+        self.settled = false;
         self.blocks = 0;
     }
 
@@ -277,6 +290,7 @@ impl TapAudit {
         self.basis = basis;
         self.response = None;
         if started {
+            self.settled = false;
             self.reference = Reference::default();
             self.blocks = 0;
             self.suspicion = None;
