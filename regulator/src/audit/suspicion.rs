@@ -17,8 +17,10 @@ const ENOUGH: f64 = 12.0;
 const MOST: (f64, f64) = (4.0, 6.0);
 /// Correlated errors between blocks, steps.
 const CORRELATED: f64 = 0.15;
-/// How far from a whole number of steps a slip may seem.
-const WHOLE: f64 = 0.35;
+/// How far from a whole number of steps a slip may seem, and how far it may be at once; between the two more blocks are heard.
+const WHOLE: f64 = 0.3;
+const PLAINLY_WHOLE: f64 = 0.2;
+const MORE_BLOCKS: u16 = 8;
 
 /// What has become of a departure.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -89,10 +91,14 @@ pub(super) fn observe(
         return Finding::Open;
     }
     let mean = f64::from(suspicion.sum) / f64::from(suspicion.blocks - 1);
+    let whole = mean.round();
+    let fraction = (mean - whole).abs();
+    if fraction > PLAINLY_WHOLE && suspicion.blocks < MORE_BLOCKS {
+        return Finding::Open;
+    }
     let (since_s, corrected) = (suspicion.since_s, suspicion.near_neutral);
     *open = None;
-    let whole = mean.round();
-    if whole == 0.0 || (mean - whole).abs() > WHOLE || whole.abs() > 1000.0 {
+    if whole == 0.0 || fraction > WHOLE || whole.abs() > 1000.0 {
         return Finding::NotWhole(mean * local, since_s);
     }
     Finding::Slip { steps: whole as i16, since_s, corrected }

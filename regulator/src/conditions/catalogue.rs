@@ -84,6 +84,10 @@ pub enum Condition {
     EndpointSilent,
     /// A poller has written nothing, not even a sign of life.
     PollerSilent,
+    /// Power is reversed and the control taps the wrong way, unanswered.
+    Runaway,
+    /// The reported tap is not the one that the voltages imply.
+    SlippedTapReport,
 }
 
 /// What a condition is judged of.
@@ -288,6 +292,48 @@ const TABLE: &[Entry] = &[
         response: "Look at the poller's machine and log and start it again. Until then read what matters at \
             the site or by other means.",
     },
+    Entry {
+        condition: Condition::Runaway,
+        name: "runaway",
+        title: "Runaway under reverse power",
+        scope: Scope::Regulator,
+        priority: Priority::Critical,
+        parameters: &[
+            parameter("threshold_percent", "Reverse power, of rated kVA", "%", 2.0, (0.1, 100.0)),
+            parameter("least_operations", "Unanswered operations one way", "", 2.0, (2.0, 32.0)),
+            parameter("response_share", "Share of a step on the load side, at most", "", 0.3, (0.0, 0.6)),
+            parameter("return_delay_s", "Forward again for at least", "s", 600.0, (0.0, 86_400.0)),
+        ],
+        cause: "The feeder has been switched so that it is fed from the load side, or generation holds \
+            that side, and the control still regulates the load side as if power flowed forward.",
+        consequence: "The tap runs to its limit without reaching the set voltage, and the source side is \
+            moved by the whole range, up to 10 %. Customers on that side are far outside the permitted \
+            voltage within minutes.",
+        response: "Act now. Find out how the feeder is fed. Whoever may operate the control decides whether to \
+            stop it from tapping or to change its reverse-flow setting; this program operates nothing. The \
+            readings do not prove the direction of supply: verify at the equipment, and follow the \
+            utility's switching procedures, local codes and licensed practice.",
+    },
+    Entry {
+        condition: Condition::SlippedTapReport,
+        name: "slipped_tap_report",
+        title: "Tap report slipped",
+        scope: Scope::Regulator,
+        priority: Priority::Medium,
+        parameters: &[
+            parameter("least_steps", "Steps off, at least", "", 1.0, (1.0, 16.0)),
+            parameter("source_class_percent", "Accuracy of the source voltage", "%", 0.6, (0.1, 3.0)),
+            parameter("load_class_percent", "Accuracy of the load voltage", "%", 0.6, (0.1, 3.0)),
+        ],
+        cause: "An operation was reported and not made, or made and not reported: a worn position \
+            sensor or drive, a missed pulse, a position set wrongly after work. It stays so until the \
+            control passes neutral and puts its position right.",
+        consequence: "Records and screens show a wrong tap. Whoever relies on it to find neutral is misled, \
+            and limits set in the control act at the wrong taps.",
+        response: "Do not rely on the reported tap. See the evidence on the site page; have the position \
+            indicator read at the next visit. Verify the position at the equipment, and follow the \
+            utility's switching procedures, local codes and licensed practice.",
+    },
 ];
 
 impl Condition {
@@ -378,10 +424,12 @@ mod tests {
             | Condition::NotAutomatic
             | Condition::ReadingsStale
             | Condition::EndpointSilent
-            | Condition::PollerSilent => condition,
+            | Condition::PollerSilent
+            | Condition::Runaway
+            | Condition::SlippedTapReport => condition,
         }
     }
-    const ALL: [Condition; 9] = [
+    const ALL: [Condition; 11] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -391,6 +439,8 @@ mod tests {
         Condition::ReadingsStale,
         Condition::EndpointSilent,
         Condition::PollerSilent,
+        Condition::Runaway,
+        Condition::SlippedTapReport,
     ];
 
     #[test]
@@ -423,8 +473,14 @@ mod tests {
 
     #[test]
     fn what_can_lead_to_touching_equipment_says_to_verify_there() {
-        let touching =
-            [Condition::ReversePower, Condition::VoltageRangeB, Condition::TapLimit, Condition::NotAutomatic];
+        let touching = [
+            Condition::ReversePower,
+            Condition::VoltageRangeB,
+            Condition::TapLimit,
+            Condition::NotAutomatic,
+            Condition::Runaway,
+            Condition::SlippedTapReport,
+        ];
         for condition in touching {
             let response = condition.response();
             assert!(response.contains("at the equipment"), "{condition:?}");

@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, excess_tapping, not_automatic, readings_stale, reverse_power, tap_limit,
-    voltage_range,
+    Condition, Settings, Transition, excess_tapping, not_automatic, readings_stale, reverse_power, runaway,
+    slipped_tap_report, tap_limit, voltage_range,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -18,6 +18,8 @@ pub struct Unit {
     tap_limit: tap_limit::Limits,
     not_automatic: not_automatic::Limits,
     readings_stale: readings_stale::Limits,
+    runaway: runaway::Limits,
+    slipped_tap_report: slipped_tap_report::Limits,
 }
 
 impl Unit {
@@ -33,6 +35,8 @@ impl Unit {
             tap_limit: tap_limit::Limits::new(nameplate, settings),
             not_automatic: not_automatic::Limits::new(settings),
             readings_stale: readings_stale::Limits::new(nameplate, settings),
+            runaway: runaway::Limits::new(nameplate, settings),
+            slipped_tap_report: slipped_tap_report::Limits::new(nameplate, settings),
         }
     }
 }
@@ -52,6 +56,8 @@ pub struct RegulatorDetector {
     tap_limit: tap_limit::TapLimit,
     not_automatic: not_automatic::NotAutomatic,
     readings_stale: readings_stale::ReadingsStale,
+    runaway: runaway::Runaway,
+    slipped_tap_report: slipped_tap_report::SlippedTapReport,
 }
 
 impl RegulatorDetector {
@@ -94,6 +100,8 @@ impl RegulatorDetector {
         self.range_b.observe(&unit.range_b, reading, &mut out);
         self.tap_limit.observe(&unit.tap_limit, reading, &mut out);
         self.not_automatic.observe(&unit.not_automatic, reading, &mut out);
+        self.runaway.observe(&unit.runaway, reading, &mut out);
+        self.slipped_tap_report.observe(&unit.slipped_tap_report, reading, &mut out);
         out
     }
 
@@ -125,6 +133,8 @@ impl RegulatorDetector {
         self.tap_limit.hold.forget_pending();
         self.not_automatic.hold.forget_pending();
         self.readings_stale.forget();
+        self.runaway.forget_pending();
+        self.slipped_tap_report.forget_pending();
         true
     }
 

@@ -14,6 +14,10 @@ enum Event {
     Watermark { after_s: i64, failing_for_s: Option<i64> },
     /// The poller was started again so long after.
     Restart { after_s: i64 },
+    /// A tap report that goes wrong and right again, over a day of readings with both voltages.
+    Slip,
+    /// Taps that nothing answers while power is reversed, and forward power after.
+    Runaway,
 }
 
 fn event() -> impl Strategy<Value = Event> {
@@ -36,6 +40,8 @@ fn event() -> impl Strategy<Value = Event> {
         20 => reading,
         5 => watermark,
         1 => (1..2000i64).prop_map(|after_s| Event::Restart { after_s }),
+        1 => Just(Event::Slip),
+        1 => Just(Event::Runaway),
     ]
 }
 
@@ -62,6 +68,7 @@ impl World {
         settings.set(Condition::ReversePower, "delay_s", 30.0);
         settings.set(Condition::ReversePower, "return_delay_s", 60.0);
         settings.set(Condition::NotAutomatic, "delay_s", 100.0);
+        settings.set(Condition::Runaway, "return_delay_s", 60.0);
         settings.set(Condition::ExcessTapping, "per_day", 5000.0);
         settings.set(Condition::ExcessTapping, "return_delay_h", 1.0);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
@@ -83,9 +90,21 @@ impl World {
                 self.counter = self.counter.wrapping_add(operations);
                 let reading = self.reading(self.now_s + after_s, voltage, power, tap, flags, missing);
                 self.now_s = self.now_s.max(self.now_s + after_s);
-                self.regulator.polled_since(at(self.session_s));
-                self.told.extend(self.regulator.observe(&self.unit, &reading));
-                self.told.extend(self.endpoint.answered(reading.measured_at));
+                self.measured(&reading);
+            }
+            Event::Slip => {
+                for i in 0..160 {
+                    let tap = if (80..120).contains(&i) { 4.0 } else { 3.0 };
+                    // a type B at +3
+                    self.both_sides(240, tap, (120.0, 122.3), 20.0);
+                }
+            }
+            Event::Runaway => {
+                for i in 0..6_u8 {
+                    let tap = f64::from(i / 2);
+                    self.both_sides(10, tap, (118.0 - 0.74 * tap, 118.0), -20.0);
+                }
+                (0..20).for_each(|_| self.both_sides(20, 2.0, (116.5, 118.0), 20.0));
             }
             Event::Watermark { after_s, failing_for_s } => {
                 // What failed began to after everything that was known before.
@@ -105,6 +124,23 @@ impl World {
                 self.regulator.polled_since(at(self.session_s));
             }
         }
+    }
+
+    /// A reading so long after the one before, with voltages of source and load side.
+    fn both_sides(&mut self, after_s: i64, tap: f64, (source_v, load_v): (f64, f64), power_kw: f64) {
+        self.now_s += after_s;
+        let reading = Reading::new(at(self.now_s))
+            .with(Quantity::Tap, tap)
+            .with(Quantity::SourceVoltage, source_v)
+            .with(Quantity::LoadVoltage, load_v)
+            .with(Quantity::RealPower, power_kw);
+        self.measured(&reading);
+    }
+
+    fn measured(&mut self, reading: &Reading) {
+        self.regulator.polled_since(at(self.session_s));
+        self.told.extend(self.regulator.observe(&self.unit, reading));
+        self.told.extend(self.endpoint.answered(reading.measured_at));
     }
 
     fn report(&mut self) {

@@ -159,7 +159,9 @@ fn overall(items: &[Item]) -> Overall {
     let those = |says: Says| items.iter().filter(move |i| i.says == says).map(|i| i.what);
     let (pro, contra) = (those(Says::ForNeutral).count(), those(Says::AgainstNeutral).count());
     if pro > 0 && contra > 0 {
-        return Overall::Contradiction(items.iter().filter(|i| i.says != Says::Silent).map(|i| i.what).collect());
+        return Overall::Contradiction(
+            items.iter().filter(|i| i.says != Says::Silent).map(|i| i.what).collect(),
+        );
     }
     let missing: Vec<_> = those(Says::Silent).filter(|what| NEEDED.contains(what)).collect();
     // that it is off neutral may be believed of two; that it is on neutral, only of all

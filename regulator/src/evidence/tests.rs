@@ -11,7 +11,12 @@ const fn start() -> Timestamp {
 }
 
 /// A day of readings at one tap and these voltages, every minute, with what else `more` says; the evidence a minute after.
-fn gathered(tap: f64, (source_v, load_v): (f64, f64), late_s: i64, more: impl Fn(i64, Reading) -> Reading) -> NeutralEvidence {
+fn gathered(
+    tap: f64,
+    (source_v, load_v): (f64, f64),
+    late_s: i64,
+    more: impl Fn(i64, Reading) -> Reading,
+) -> NeutralEvidence {
     let nameplate = Nameplate { poll_interval_s: 60.0, ..Nameplate::common() };
     let limits = Limits::new(&nameplate, &Accuracy::default());
     let mut audit = TapAudit::new();
@@ -31,7 +36,13 @@ fn gathered(tap: f64, (source_v, load_v): (f64, f64), late_s: i64, more: impl Fn
         audit.observe(&limits, reading);
     }
     let now = start() + TimeDelta::minutes(1440) + TimeDelta::seconds(late_s);
-    NeutralEvidence::gather(&Records { nameplate: &nameplate, readings: &readings, audit: &audit, limits: &limits, now })
+    NeutralEvidence::gather(&Records {
+        nameplate: &nameplate,
+        readings: &readings,
+        audit: &audit,
+        limits: &limits,
+        now,
+    })
 }
 
 fn says(evidence: &NeutralEvidence, what: What) -> Says {
@@ -60,7 +71,11 @@ fn off_neutral_and_all_agree() {
 fn a_report_of_neutral_that_the_voltages_deny_is_a_contradiction() {
     let evidence = gathered(0.0, (120.0, 124.7), 0, as_it_is);
     let Overall::Contradiction(of) = &evidence.overall else { panic!("{:?}", evidence.overall) };
-    assert!(of.contains(&What::ReportedTap) && of.contains(&What::VoltageDifference) && of.contains(&What::TapAudit));
+    assert!(
+        of.contains(&What::ReportedTap)
+            && of.contains(&What::VoltageDifference)
+            && of.contains(&What::TapAudit)
+    );
     let lamp = gathered(0.0, (121.0, 121.0), 0, |_, r| r.with(Quantity::AtNeutral, 0.0));
     assert!(matches!(lamp.overall, Overall::Contradiction(_)), "{:?}", lamp.overall);
 }
@@ -98,9 +113,8 @@ fn old_values_are_silent_and_say_how_old() {
 
 #[test]
 fn just_after_an_operation_the_voltages_are_silent() {
-    let evidence = gathered(0.0, (121.0, 121.0), 0, |m, r| {
-        if m < 1439 { r.with(Quantity::Tap, 1.0) } else { r }
-    });
+    let evidence =
+        gathered(0.0, (121.0, 121.0), 0, |m, r| if m < 1439 { r.with(Quantity::Tap, 1.0) } else { r });
     assert_eq!(says(&evidence, What::VoltageDifference), Says::Silent);
 }
 
@@ -128,11 +142,17 @@ fn no_word_permits_anything() {
     }
     for text in texts {
         let words: Vec<_> = text.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase).collect();
-        for banned in ["safe", "safely", "ok", "okay", "bypass", "bypassed", "may be worked", "confirmed", "clear"] {
+        for banned in
+            ["safe", "safely", "ok", "okay", "bypass", "bypassed", "may be worked", "confirmed", "clear"]
+        {
             assert!(!words.iter().any(|w| w == banned), "{banned}: {text}");
         }
     }
-    for needed in ["Verify at the equipment", "switching procedures, local codes and licensed practice", "permits nothing"] {
+    for needed in [
+        "Verify at the equipment",
+        "switching procedures, local codes and licensed practice",
+        "permits nothing",
+    ] {
         assert!(CAUTION.contains(needed));
     }
 }

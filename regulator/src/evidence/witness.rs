@@ -23,7 +23,9 @@ struct Latest {
 
 impl Latest {
     fn of(records: &Records<'_>, quantity: Quantity) -> Self {
-        let Some(reading) = records.readings.iter().rev().find(|r| r.quality(quantity) != Quality::NotReported) else {
+        let Some(reading) =
+            records.readings.iter().rev().find(|r| r.quality(quantity) != Quality::NotReported)
+        else {
             return Self { usable: None, quality: Quality::NotReported, age_s: None };
         };
         let age_s = age_s(records.now, reading, quantity);
@@ -80,12 +82,16 @@ pub(super) fn neutral_indicator(records: &Records<'_>) -> Item {
 /// The mean over the last readings at the present tap, against what accuracy allows at neutral.
 pub(super) fn voltage_difference(records: &Records<'_>) -> Item {
     let what = What::VoltageDifference;
-    let (load, source) = (Latest::of(records, Quantity::LoadVoltage), Latest::of(records, Quantity::SourceVoltage));
+    let (load, source) =
+        (Latest::of(records, Quantity::LoadVoltage), Latest::of(records, Quantity::SourceVoltage));
     let worse = if load.usable.is_none() { &load } else { &source };
     if load.usable.is_none() || source.usable.is_none() {
         return worse.silent(what);
     }
-    let (tap, counted) = records.readings.last().map_or((None, None), |r| (r.good(Quantity::Tap), r.good(Quantity::Operations)));
+    let (tap, counted) = records
+        .readings
+        .last()
+        .map_or((None, None), |r| (r.good(Quantity::Tap), r.good(Quantity::Operations)));
     // beside an operation the two voltages may belong to different taps: only what was read since
     let same = |r: &&Reading| r.good(Quantity::Tap) == tap && r.good(Quantity::Operations) == counted;
     let differences: Vec<f64> = (records.readings.iter().rev().take_while(same).take(AVERAGED))
@@ -152,9 +158,14 @@ pub(super) fn since_neutral(records: &Records<'_>) -> Item {
 }
 
 /// Operations counted over readings; nothing without a counter.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counters are whole and not negative")]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "counters are whole and not negative"
+)]
 fn operations(records: &Records<'_>, readings: &[Reading]) -> Option<f64> {
-    let mut counters = readings.iter().filter_map(|r| Some((r.measured_at, r.good(Quantity::Operations)?.max(0.0) as u64)));
+    let mut counters =
+        readings.iter().filter_map(|r| Some((r.measured_at, r.good(Quantity::Operations)?.max(0.0) as u64)));
     let mut before = counters.next()?;
     let mut total = 0.0;
     for now in counters {

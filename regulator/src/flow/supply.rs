@@ -44,16 +44,26 @@ pub struct Response {
     pub with_source: bool,
 }
 
-/// The share of an operation's steps that appeared on the load side, and on the source side where that is metered. Expected is the
-/// change of the ratio between the two taps.
-#[must_use]
-pub fn shares(nameplate: &Nameplate, operation: &Operation) -> (f64, Option<f64>) {
+/// Share of the voltage that an operation's steps change the ratio by: what one side should show if the other is held.
+fn relative(nameplate: &Nameplate, operation: &Operation) -> f64 {
     let changer = TapChanger::of(nameplate);
     let (after, before) = (f64::from(operation.tap), f64::from(operation.tap - operation.steps));
-    let expected = 1.0 - changer.ratio(before) / changer.ratio(after);
-    let load = operation.load_change_v / (operation.load_v * expected);
+    1.0 - changer.ratio(before) / changer.ratio(after)
+}
+
+/// Volts by which the load voltage should change with an operation if the source side is held; positive for a raise.
+#[must_use]
+pub fn expected_v(nameplate: &Nameplate, operation: &Operation) -> f64 {
+    operation.load_v * relative(nameplate, operation)
+}
+
+/// The share of an operation's steps that appeared on the load side, and on the source side where that is metered.
+#[must_use]
+pub fn shares(nameplate: &Nameplate, operation: &Operation) -> (f64, Option<f64>) {
+    let relative = relative(nameplate, operation);
+    let load = operation.load_change_v / (operation.load_v * relative);
     let source =
-        operation.source_change_v.zip(operation.source_v).map(|(change, v)| -change / (v * expected));
+        operation.source_change_v.zip(operation.source_v).map(|(change, v)| -change / (v * relative));
     (load, source)
 }
 
