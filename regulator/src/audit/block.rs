@@ -19,6 +19,8 @@ pub(super) struct Mean {
     pub(super) load: f64,
     /// Variance of `offset` from the scatter of its readings.
     pub(super) variance: f64,
+    /// Variance of one reading's offset.
+    pub(super) scatter: f64,
     /// First and last instant, seconds since 1970.
     pub(super) from_s: i64,
     pub(super) to_s: i64,
@@ -77,7 +79,7 @@ impl Block {
         let n = f64::from(count);
         let offset = f64::from(sum) / n;
         let scatter = (f64::from(squares) / n - offset * offset).max(0.0);
-        Some(Mean { offset, load: f64::from(load) / n, variance: scatter / (n - 1.0), from_s, to_s })
+        Some(Mean { offset, load: f64::from(load) / n, variance: scatter / (n - 1.0), scatter, from_s, to_s })
     }
 }
 

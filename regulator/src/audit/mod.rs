@@ -62,6 +62,8 @@ pub struct Limits {
     step: f64,
     /// Offset that accuracy alone can explain, steps.
     bound: f64,
+    /// Resolution of the voltages, steps.
+    resolution: f64,
     block_s: i64,
 }
 
@@ -79,6 +81,7 @@ impl Limits {
             changer: TapChanger::of(nameplate),
             step,
             bound: per_unit / step,
+            resolution: accuracy.resolution_v / nameplate.voltage_base_v / step,
             block_s: BLOCK_S.max(BLOCK_READINGS * nameplate.poll_interval_s) as i64,
         }
     }
@@ -87,6 +90,11 @@ impl Limits {
     #[must_use]
     pub const fn bound_steps(&self) -> f64 {
         self.bound
+    }
+
+    /// Variance of the offset if rounding of two voltages were all there is, with half as much again: steps squared.
+    fn rounding_variance(&self) -> f64 {
+        1.5 * 2.0 * self.resolution * self.resolution / 12.0
     }
 
     /// What one more step does to the ratio at this tap, in steps at neutral: 0.9 to 1.1.

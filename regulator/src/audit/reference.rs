@@ -62,6 +62,11 @@ impl Reference {
         f64::from(self.covariance[0]).sqrt()
     }
 
+    /// Series drop at rated in-phase current, steps, with its standard deviation.
+    pub(super) fn drop(&self) -> (f64, f64) {
+        (self.drop.into(), f64::from(self.covariance[2]).sqrt())
+    }
+
     /// Lets time pass up to a block and compares.
     #[allow(clippy::cast_possible_truncation, reason = "stored short on purpose")]
     pub(super) fn compare(&mut self, mean: &Mean, explained: f64) -> Departure {

@@ -3,17 +3,18 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Limits, Verdict, Why,
+    Limits,
     block::{Block, Mean, Sample},
     neutral::Passages,
     reference::Reference,
     response::Response,
     suspicion::{self, Finding, Suspicion},
+    verdict::beyond,
 };
-use crate::{Quantity, Reading, Timestamp};
+use crate::{Quantity, Reading};
 
 /// Averages before the audit speaks: three hours of quiet readings.
-const LEARNT: u16 = 12;
+pub(super) const LEARNT: u16 = 12;
 /// A carried source voltage older than this is not compared, seconds.
 const OLDEST_SOURCE_S: u64 = 900;
 /// Voltages beyond these shares of the base are no voltages.
@@ -24,7 +25,7 @@ const PLAUSIBLE: std::ops::Range<f64> = 0.5..1.5;
 #[serde(default)]
 pub struct TapAudit {
     #[serde(rename = "n", skip_serializing_if = "Option::is_none")]
-    tap: Option<i16>,
+    pub(super) tap: Option<i16>,
     #[serde(rename = "c", skip_serializing_if = "Option::is_none")]
     counter: Option<f64>,
     /// When tap or counter last changed, seconds since 1970.
@@ -32,35 +33,38 @@ pub struct TapAudit {
     moved_s: i64,
     /// Where the source voltage comes from: nowhere, the unit's own, a neighbour's.
     #[serde(rename = "v")]
-    basis: u8,
+    pub(super) basis: u8,
     #[serde(rename = "b")]
     block: Block,
     #[serde(rename = "r")]
-    reference: Reference,
+    pub(super) reference: Reference,
     #[serde(rename = "l")]
-    blocks: u16,
+    pub(super) blocks: u16,
+    /// Mean variance of one reading's offset.
+    #[serde(rename = "h")]
+    pub(super) scatter: f32,
     /// When the offset was learnt, seconds since 1970.
     #[serde(rename = "g")]
     learnt_s: i64,
     #[serde(rename = "q", skip_serializing_if = "Option::is_none")]
     suspicion: Option<Suspicion>,
     #[serde(rename = "s")]
-    slip: i16,
+    pub(super) slip: i16,
     #[serde(rename = "f", skip_serializing_if = "Option::is_none")]
-    since_s: Option<i64>,
+    pub(super) since_s: Option<i64>,
     /// A change that was not a whole number of steps, and since when.
     #[serde(rename = "o", skip_serializing_if = "Option::is_none")]
-    odd: Option<(f32, i64)>,
+    pub(super) odd: Option<(f32, i64)>,
     /// Whether neutral has been passed without a change since the offset was learnt: then no old error is left to be put right there.
     #[serde(rename = "z")]
     settled: bool,
     #[serde(rename = "p")]
     passages: Passages,
     #[serde(rename = "a", skip_serializing_if = "Option::is_none")]
-    response: Option<Box<Response>>,
+    pub(super) response: Option<Box<Response>>,
 }
 
-const NOWHERE: u8 = 0;
+pub(super) const NOWHERE: u8 = 0;
 const OWN: u8 = 1;
 const NEIGHBOUR: u8 = 2;
 
@@ -78,7 +82,7 @@ impl TapAudit {
     }
 
     /// The same, with the source voltage that a neighbour on the same bus and phase reports at about that time, V on the secondary base;
-    /// used while the reading has none of its own. Changing from one to the other starts the learning anew.
+    /// used for a unit whose readings have never had one of their own. When its own comes, the learning starts anew.
     pub fn observe_with(&mut self, limits: &Limits, reading: &Reading, neighbour_v: Option<f64>) -> bool {
         let Some(tap) = reading.good(Quantity::Tap).and_then(position) else { return false };
         let at_s = reading.measured_at.timestamp();
@@ -93,7 +97,7 @@ impl TapAudit {
         } else {
             NOWHERE
         };
-        let Some(source_v) = own.or(neighbour_v) else {
+        let Some(source_v) = own.or(neighbour_v.filter(|_| self.basis != OWN)) else {
             return self.without_source(limits, reading) || changed;
         };
         if basis != self.basis {
@@ -105,52 +109,6 @@ impl TapAudit {
             changed |= self.judge(limits, &mean, tap);
         }
         changed
-    }
-
-    /// What can be said now.
-    #[must_use]
-    pub fn verdict(&self, limits: &Limits) -> Verdict {
-        let Some(tap) = self.tap else { return Verdict::CannotTell(Why::Nothing) };
-        let since = |s| Timestamp::from_timestamp(s, 0);
-        if self.slip != 0 {
-            let by = i32::from(self.slip);
-            return Verdict::Slipped { by, from: by, to: by, since: self.since_s.and_then(since) };
-        }
-        if self.basis == NOWHERE {
-            let (operations, answered) =
-                self.response.as_ref().map_or((0, 0), |r| (r.operations, r.answered));
-            return Verdict::CannotTell(Why::NoSourceVoltage { operations, answered });
-        }
-        let level = self.reference.level();
-        let explained = level.abs() - 2.0 * self.reference.level_error() <= limits.bound;
-        match self.odd {
-            Some((by, at_s)) if self.blocks < LEARNT || !explained => {
-                let since = since(at_s).unwrap_or_default();
-                return Verdict::CannotTell(Why::NotWhole { by: by.into(), since });
-            }
-            _ if self.blocks < LEARNT => {
-                let (blocks, of) = (self.blocks.into(), LEARNT.into());
-                return Verdict::CannotTell(Why::Learning { blocks, of });
-            }
-            _ => {}
-        }
-        if explained {
-            return Verdict::Agrees {
-                offset: level,
-                hidden: whole(level.abs() + limits.bound).unsigned_abs(),
-            };
-        }
-        let implied = f64::from(tap) + level;
-        if beyond(limits, implied, limits.bound) {
-            return Verdict::CannotTell(Why::BeyondRange { implied });
-        }
-        let (low, high) = (level - limits.bound, level + limits.bound);
-        let (from, to) = if level > 0.0 {
-            (whole(low).max(0) + 1, whole(high))
-        } else {
-            (whole(low), whole(high).min(0) - 1)
-        };
-        Verdict::Slipped { by: whole(level.round()), from, to, since: None }
     }
 
     /// When the tap last passed neutral, as reported and as implied.
@@ -169,7 +127,7 @@ impl TapAudit {
     pub fn forget_pending(&mut self) {
         self.block = Block::default();
         self.suspicion = None;
-        self.moved_s = 0;
+        (self.moved_s, self.learnt_s) = (0, 0);
         self.passages = Passages::default();
         if let Some(response) = &mut self.response {
             response.forget();
@@ -218,6 +176,7 @@ impl TapAudit {
     fn judge(&mut self, limits: &Limits, mean: &Mean, tap: i16) -> bool {
         let local = limits.local_step(f64::from(tap));
         let departure = self.reference.compare(mean, f64::from(self.slip) * local);
+        self.hear(mean.scatter);
         if self.blocks < LEARNT {
             self.reference.learn(mean, departure);
             self.blocks += 1;
@@ -249,7 +208,12 @@ impl TapAudit {
         }
     }
 
-    #[allow(clippy::cast_possible_truncation, reason = "taps are few")]
+    #[allow(clippy::cast_possible_truncation, reason = "stored short on purpose")]
+    fn hear(&mut self, scatter: f64) {
+        let weight = f32::from(self.blocks.clamp(1, 16));
+        self.scatter += (scatter as f32 - self.scatter) / weight;
+    }
+
     fn slipped(&mut self, limits: &Limits, steps: i16, since_s: i64, corrected: bool, tap: i16) {
         let level = self.reference.level();
         let total = self.slip.saturating_add(steps);
@@ -295,6 +259,9 @@ impl TapAudit {
             self.blocks = 0;
             self.suspicion = None;
             self.odd = None;
+        } else {
+            // what the load voltage alone has shown is now judged by the position itself
+            (self.slip, self.since_s) = (0, None);
         }
     }
 
@@ -340,19 +307,8 @@ fn in_phase(limits: &Limits, reading: &Reading) -> f64 {
     if reading.flag(Quantity::ReverseFlow) == Some(true) { -per_unit } else { per_unit }
 }
 
-/// Whether a tap is beyond the changer's range by more than `slack` steps.
-fn beyond(limits: &Limits, tap: f64, slack: f64) -> bool {
-    tap > f64::from(limits.nameplate.tap_max) + slack || tap < f64::from(limits.nameplate.tap_min) - slack
-}
-
 /// A tap as a whole number.
 #[allow(clippy::cast_possible_truncation, reason = "range checked")]
 fn position(tap: f64) -> Option<i16> {
     (tap.abs() < 1000.0).then(|| tap.round() as i16)
-}
-
-/// Steps without their fraction.
-#[allow(clippy::cast_possible_truncation, reason = "offsets are a few steps")]
-fn whole(steps: f64) -> i32 {
-    steps.clamp(-1e6, 1e6) as i32
 }

@@ -1,6 +1,15 @@
 //! What the audit says.
 
+use super::{
+    Limits, TapAudit,
+    state::{LEARNT, NOWHERE},
+};
 use crate::Timestamp;
+
+/// Offset and drop, steps, below which two independent measurements would hardly agree.
+const TOO_ALIKE: f64 = 0.06;
+/// How well the drop must be known to say so.
+const DROP_KNOWN: f64 = 0.1;
 
 /// The reported tap against the implied one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,6 +62,9 @@ pub enum Why {
         /// Since then.
         since: Timestamp,
     },
+    /// Source and load voltage agree with the reported tap better than two measurements could, without a series drop: the source voltage
+    /// seems to be computed from the other two, and follows a wrong report.
+    Computed,
     /// The implied tap lies beyond the changer's range: nameplate (type, steps) or voltage measurement is wrong.
     BeyondRange {
         /// The implied tap.
@@ -101,9 +113,83 @@ impl Why {
                     "the offset moved by {by:+.1} steps, not a whole number: a voltage measurement changed"
                 )
             }
+            Self::Computed => "the source voltage seems to be computed from load voltage and reported tap, and would follow a wrong \
+                report"
+                .to_owned(),
             Self::BeyondRange { implied } => format!(
                 "the implied tap {implied:+.1} is beyond the range: nameplate or voltage measurement is wrong"
             ),
         }
     }
+}
+
+impl TapAudit {
+    /// What can be said now.
+    #[must_use]
+    pub fn verdict(&self, limits: &Limits) -> Verdict {
+        let Some(tap) = self.tap else { return Verdict::CannotTell(Why::Nothing) };
+        let since = |s| Timestamp::from_timestamp(s, 0);
+        if self.slip != 0 {
+            let by = i32::from(self.slip);
+            return Verdict::Slipped { by, from: by, to: by, since: self.since_s.and_then(since) };
+        }
+        if self.basis == NOWHERE {
+            let (operations, answered) =
+                self.response.as_ref().map_or((0, 0), |r| (r.operations, r.answered));
+            return Verdict::CannotTell(Why::NoSourceVoltage { operations, answered });
+        }
+        let level = self.reference.level();
+        let explained = level.abs() - 2.0 * self.reference.level_error() <= limits.bound;
+        match self.odd {
+            Some((by, at_s)) if self.blocks < LEARNT || !explained => {
+                let since = since(at_s).unwrap_or_default();
+                return Verdict::CannotTell(Why::NotWhole { by: by.into(), since });
+            }
+            _ if self.blocks < LEARNT => {
+                let (blocks, of) = (self.blocks.into(), LEARNT.into());
+                return Verdict::CannotTell(Why::Learning { blocks, of });
+            }
+            _ => {}
+        }
+        if explained && self.is_computed(limits) {
+            return Verdict::CannotTell(Why::Computed);
+        }
+        if explained {
+            return Verdict::Agrees {
+                offset: level,
+                hidden: whole(level.abs() + limits.bound).unsigned_abs(),
+            };
+        }
+        let implied = f64::from(tap) + level;
+        if beyond(limits, implied, limits.bound) {
+            return Verdict::CannotTell(Why::BeyondRange { implied });
+        }
+        let (low, high) = (level - limits.bound, level + limits.bound);
+        let (from, to) = if level > 0.0 {
+            (whole(low).max(0) + 1, whole(high))
+        } else {
+            (whole(low), whole(high).min(0) - 1)
+        };
+        Verdict::Slipped { by: whole(level.round()), from, to, since: None }
+    }
+
+    /// Whether the two voltages and the tap agree too well: offset, drop and scatter of no more than rounding.
+    fn is_computed(&self, limits: &Limits) -> bool {
+        let (drop, error) = self.reference.drop();
+        self.reference.level().abs() < TOO_ALIKE
+            && drop.abs() < TOO_ALIKE
+            && error < DROP_KNOWN
+            && f64::from(self.scatter) < limits.rounding_variance()
+    }
+}
+
+/// Whether a tap is beyond the changer's range by more than `slack` steps.
+pub(super) fn beyond(limits: &Limits, tap: f64, slack: f64) -> bool {
+    tap > f64::from(limits.nameplate.tap_max) + slack || tap < f64::from(limits.nameplate.tap_min) - slack
+}
+
+/// Steps without their fraction.
+#[allow(clippy::cast_possible_truncation, reason = "offsets are a few steps")]
+fn whole(steps: f64) -> i32 {
+    steps.clamp(-1e6, 1e6) as i32
 }

@@ -8,11 +8,12 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Change, Condition, Fact, Settings, Transition,
+    hold::seconds,
     words::{fact, number, span},
 };
 use crate::{
     Nameplate, Quantity, Reading, Timestamp,
-    audit::{self, Accuracy, TapAudit, Verdict},
+    audit::{self, Accuracy, TapAudit, Verdict, Why},
 };
 
 /// An offset told by the classes alone is explained again when it is inside their bound by this many steps.
@@ -60,9 +61,23 @@ impl SlippedTapReport {
             (Verdict::Agrees { offset, .. }, Some((by, since))) => {
                 let explained = offset.abs() <= limits.audit.bound_steps() - DEADBAND_STEPS;
                 if since.is_some() || explained {
+                    let now = format!(
+                        "the voltages imply the reported tap again ({} steps off)",
+                        number(offset, 1)
+                    );
                     self.told = None;
-                    out.push(returned(reading, offset, by, since));
+                    out.push(returned(reading, &now, by, since));
                 }
+            }
+            // the load voltage answers again, and neutral was passed
+            (Verdict::CannotTell(Why::NoSourceVoltage { .. }), Some((by, since))) => {
+                self.told = None;
+                out.push(returned(
+                    reading,
+                    "the load voltage answers the taps, and neutral was passed",
+                    by,
+                    since,
+                ));
             }
             _ => {}
         }
@@ -97,21 +112,17 @@ fn raised(
     }
 }
 
-fn returned(reading: &Reading, offset: f64, by: i32, since: Option<Timestamp>) -> Transition {
+fn returned(reading: &Reading, now: &str, by: i32, since: Option<Timestamp>) -> Transition {
     let at = reading.measured_at;
-    let over =
-        since.map_or_else(String::new, |since| format!(" over {}", span(super::hold::seconds(since, at))));
-    let summary = format!(
-        "the voltages imply the reported tap again ({} steps off); had been {by:+} steps off{over}",
-        number(offset, 1)
-    );
-    let mut facts = vec![fact("Implied less reported", offset, "steps")];
+    let over = since.map_or_else(String::new, |since| format!(" over {}", span(seconds(since, at))));
+    let summary = format!("{now}; had been {by:+} steps off{over}");
+    let mut facts = vec![fact("Implied less reported, as told", by.into(), "steps")];
     facts.extend(since.map(|since| lasted(since, at)));
     Transition { condition: Condition::SlippedTapReport, change: Change::Returned, at, summary, facts }
 }
 
 fn lasted(since: Timestamp, at: Timestamp) -> Fact {
-    fact("Since the first readings that show it", super::hold::seconds(since, at), "s")
+    fact("Since the first readings that show it", seconds(since, at), "s")
 }
 
 #[cfg(test)]

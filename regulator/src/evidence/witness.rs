@@ -12,6 +12,8 @@ const OLD_POLLS: f64 = 6.0;
 const OLD_S: f64 = 120.0;
 /// Readings that the voltage difference is averaged over.
 const AVERAGED: usize = 30;
+/// A unit's own drop at rated current, per unit (common practice: a few tenths of a per cent).
+const DROP_SHARE: f64 = 0.003;
 
 /// The latest word on a quantity: value, quality and age.
 struct Latest {
@@ -104,11 +106,11 @@ pub(super) fn voltage_difference(records: &Records<'_>) -> Item {
     #[allow(clippy::cast_precision_loss, reason = "a few readings")]
     let mean = differences.iter().sum::<f64>() / differences.len() as f64;
     let step_v = records.nameplate.step_volts();
-    let error_v = records.limits.bound_steps() * step_v;
+    let error_v = records.limits.bound_steps() * step_v + DROP_SHARE * records.nameplate.voltage_base_v;
     let detail = format!(
         "{mean:+.1} V; neutral would show 0 V, give or take {error_v:.1} V for the accuracy of the two measurements and for \
          the unit's own drop; a step is {step_v:.2} V, so taps up to {:.0} either side of neutral could look the same",
-        records.limits.bound_steps().ceil()
+        (error_v / step_v).ceil()
     );
     worse.item(what, neutral_if(mean.abs() <= error_v), detail)
 }

@@ -4,6 +4,9 @@
 //! twice in a row: the reading in which the tap changed may still hold a voltage measured before it. While taps follow one another
 //! at every reading, each bracket ends where the next begins, so that steps and volts add up over the sequence whichever of the two
 //! was read first. What happens across a gap of ten minutes says nothing about the tap and is dropped.
+//!
+//! Where only changes are reported (DNP3 events), a load voltage may be carried from before the tap changed. It closes a bracket half a
+//! minute after the change: had it moved by more than its deadband, that would have been told by then.
 
 use serde::{Deserialize, Serialize};
 
@@ -11,10 +14,12 @@ use crate::{Quantity, Reading, Timestamp};
 
 /// Readings further apart than this do not bracket an operation, seconds.
 const LONGEST_GAP_S: i64 = 600;
+/// A change of the load voltage would have been reported so long after the tap's, seconds.
+const TOLD_BY_S: i64 = 30;
 /// Readings over which the noise is averaged.
 const NOISE_MEMORY: f32 = 32.0;
 /// Noise assumed before any was seen, V (0.1 V registers and a quiet feeder; common practice).
-const NOISE_FIRST_V: f32 = 0.15;
+const NOISE_FIRST_V: f32 = 0.1;
 
 /// The tap, the voltages and the power of one reading.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -64,38 +69,40 @@ pub struct Brackets {
     last: Option<Seen>,
     #[serde(rename = "o", skip_serializing_if = "Option::is_none")]
     open: Option<Seen>,
+    /// When the tap last changed, while a bracket is open.
+    #[serde(rename = "m", skip_serializing_if = "Option::is_none")]
+    moved_at: Option<Timestamp>,
     /// Mean square of the change between readings without an operation, V²; 0 before there was any.
     #[serde(rename = "v")]
     noise_v2: f32,
 }
 
 impl Brackets {
-    /// Takes one reading; an operation if it closes one. A reading without a good tap and load voltage is passed over, and so is
-    /// one that carries a load voltage from before the reading ahead of it.
+    /// Takes one reading; an operation if it closes one. A reading without a good tap and load voltage is passed over.
     #[inline]
     pub fn observe(&mut self, reading: &Reading) -> Option<Operation> {
         let now = Seen::of(reading)?;
-        let Some(last) = self.last else {
-            self.last = Some(now);
-            return None;
-        };
-        if measured_at(reading) < last.at {
-            return None;
-        }
-        self.last = Some(now);
+        let last = self.last.replace(now)?;
         if (now.at - last.at).num_seconds() > LONGEST_GAP_S {
             self.open = None;
             return None;
         }
+        let carried = measured_at(reading) < last.at;
         if now.tap != last.tap {
-            return self.moved(last, now);
+            self.moved_at = Some(now.at);
+            return self.moved(last, now, carried);
         }
-        match self.open.take() {
-            Some(before) => self.operation(before, now, last.tap),
-            None => {
+        let settled = |moved: Timestamp| !carried || (now.at - moved).num_seconds() >= TOLD_BY_S;
+        match self.open {
+            Some(before) if self.moved_at.is_none_or(settled) => {
+                (self.open, self.moved_at) = (None, None);
+                self.operation(before, now, last.tap)
+            }
+            None if !carried => {
                 self.hear(f64::from(now.load_v - last.load_v));
                 None
             }
+            _ => None,
         }
     }
 
@@ -103,14 +110,18 @@ impl Brackets {
     pub const fn forget(&mut self) {
         self.last = None;
         self.open = None;
+        self.moved_at = None;
     }
 
     /// The tap has changed with this reading: a bracket opens, or one closes with the steps before and the next begins.
-    fn moved(&mut self, last: Seen, now: Seen) -> Option<Operation> {
+    fn moved(&mut self, last: Seen, now: Seen, carried: bool) -> Option<Operation> {
         let Some(before) = self.open else {
             self.open = Some(last);
             return None;
         };
+        if carried {
+            return None;
+        }
         self.open = Some(Seen { tap: last.tap, ..now });
         self.operation(before, now, last.tap)
     }
@@ -202,14 +213,30 @@ mod tests {
     }
 
     #[test]
-    fn a_gap_and_a_stale_voltage_bracket_nothing() {
+    fn a_gap_brackets_nothing() {
         assert_eq!(run(&[(0, 3.0, 120.0), (700, 4.0, 120.75), (710, 4.0, 120.75)]), []);
-        let mut brackets = Brackets::default();
-        assert_eq!(brackets.observe(&reading(0, 3.0, 120.0)), None);
-        let mut carried = reading(10, 4.0, 120.0);
-        carried.set_age(Quantity::LoadVoltage, crate::Age::from_seconds(15));
-        assert_eq!(brackets.observe(&carried), None);
-        assert_eq!(brackets.observe(&reading(20, 4.0, 120.7)), None, "the change is seen here first");
-        assert_eq!(brackets.observe(&reading(30, 4.0, 120.7)).map(|o| o.steps), Some(1));
+    }
+
+    #[test]
+    fn a_carried_voltage_is_waited_for_or_taken_for_unchanged_after_half_a_minute() {
+        let carried = |s, tap, load, age| {
+            let mut reading = reading(s, tap, load);
+            reading.set_age(Quantity::LoadVoltage, crate::Age::from_seconds(age));
+            reading
+        };
+        let changes = |readings: &[Reading]| {
+            let mut brackets = Brackets::default();
+            readings.iter().filter_map(|r| brackets.observe(r)).map(|o| o.load_change_v).collect::<Vec<_>>()
+        };
+        let answered = [
+            reading(0, 3.0, 120.0),
+            carried(10, 4.0, 120.0, 10),
+            carried(12, 4.0, 120.0, 12),
+            reading(14, 4.0, 120.75),
+        ];
+        assert_eq!(changes(&answered), [0.75]);
+        let unanswered = [reading(0, 3.0, 120.0), carried(10, 4.0, 120.0, 10), carried(60, 4.0, 120.0, 59)];
+        assert_eq!(changes(&unanswered), [0.0]);
+        assert_eq!(changes(&unanswered[..2]), [0.0; 0]);
     }
 }

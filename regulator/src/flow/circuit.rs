@@ -137,7 +137,9 @@ impl Loop {
 
     /// Where it stands after some minutes.
     fn settle(&mut self) -> Metered {
-        (0..180).for_each(|_| drop(self.next()));
+        for _ in 0..180 {
+            self.next();
+        }
         self.circuit.at(self.tap.into())
     }
 }

@@ -149,12 +149,11 @@ fn it_ends_when_power_is_forward_again() {
     assert!(told[0].starts_with("210 runaway raised: power reversed, 2 raises"), "{told:?}");
     assert_eq!(
         told[1],
-        "900 runaway returned: tap +3, power is not reversed any more; had been so over 11 min"
+        "900 runaway returned: tap +3, power is not reversed any more; had been so over 12 min"
     );
 }
 
-/// A ramp of the supply that undoes each step as it is made: without its source voltage a unit could not be told from a runaway in
-/// two operations if volts are noisy.
+/// What two operations show may be chance where volts come and go; more of them are asked for.
 #[test]
 fn noise_asks_for_more_operations() {
     let mut l = Loop::new(Circuit::fed_from_load(), 124.0, 0);
@@ -164,7 +163,6 @@ fn noise_asks_for_more_operations() {
         let load = r.good(Quantity::LoadVoltage).unwrap();
         r.with(Quantity::LoadVoltage, load + 0.3 * (wave - 2.0))
     };
-    watch(&mut l, 0, noisy);
     let told = watch(&mut l, 20, noisy);
-    assert!(told.first().is_none_or(|(tap, _)| *tap > 2), "{told:?}");
+    assert!(matches!(told[..], [(3..=16, _)]), "{told:?}");
 }
