@@ -15,7 +15,7 @@
 
 mod block;
 #[cfg(test)]
-mod fleet;
+pub(crate) mod fleet;
 mod neutral;
 mod reference;
 mod response;

@@ -10,12 +10,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{Quantity, Reading, Timestamp};
+use crate::{Age, Quantity, Reading, Timestamp};
 
-/// Readings further apart than this do not bracket an operation, seconds.
-const LONGEST_GAP_S: i64 = 600;
-/// A change of the load voltage would have been reported so long after the tap's, seconds.
-const TOLD_BY_S: i64 = 30;
+/// Readings further apart than this do not bracket an operation.
+const LONGEST_GAP_MS: i64 = 600_000;
+/// A change of the load voltage would have been reported so long after the tap's.
+const TOLD_BY_MS: i64 = 30_000;
 /// Readings over which the noise is averaged.
 const NOISE_MEMORY: f32 = 32.0;
 /// Noise assumed before any was seen, V (0.1 V registers and a quiet feeder; common practice).
@@ -24,8 +24,9 @@ const NOISE_FIRST_V: f32 = 0.1;
 /// The tap, the voltages and the power of one reading.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Seen {
+    /// Milliseconds since 1970.
     #[serde(rename = "t")]
-    at: Timestamp,
+    at_ms: i64,
     #[serde(rename = "n")]
     tap: i16,
     #[serde(rename = "l")]
@@ -69,9 +70,9 @@ pub struct Brackets {
     last: Option<Seen>,
     #[serde(rename = "o", skip_serializing_if = "Option::is_none")]
     open: Option<Seen>,
-    /// When the tap last changed, while a bracket is open.
+    /// When the tap last changed, while a bracket is open, milliseconds since 1970.
     #[serde(rename = "m", skip_serializing_if = "Option::is_none")]
-    moved_at: Option<Timestamp>,
+    moved_ms: Option<i64>,
     /// Mean square of the change between readings without an operation, V²; 0 before there was any.
     #[serde(rename = "v")]
     noise_v2: f32,
@@ -83,19 +84,20 @@ impl Brackets {
     pub fn observe(&mut self, reading: &Reading) -> Option<Operation> {
         let now = Seen::of(reading)?;
         let last = self.last.replace(now)?;
-        if (now.at - last.at).num_seconds() > LONGEST_GAP_S {
+        if now.at_ms - last.at_ms > LONGEST_GAP_MS {
             self.open = None;
             return None;
         }
-        let carried = measured_at(reading) < last.at;
+        let age = reading.age(Quantity::LoadVoltage);
+        let carried = age != Age::NONE && now.at_ms - milliseconds(age) < last.at_ms;
         if now.tap != last.tap {
-            self.moved_at = Some(now.at);
+            self.moved_ms = Some(now.at_ms);
             return self.moved(last, now, carried);
         }
-        let settled = |moved: Timestamp| !carried || (now.at - moved).num_seconds() >= TOLD_BY_S;
+        let settled = |moved: i64| !carried || now.at_ms - moved >= TOLD_BY_MS;
         match self.open {
-            Some(before) if self.moved_at.is_none_or(settled) => {
-                (self.open, self.moved_at) = (None, None);
+            Some(before) if self.moved_ms.is_none_or(settled) => {
+                (self.open, self.moved_ms) = (None, None);
                 self.operation(before, now, last.tap)
             }
             None if !carried => {
@@ -106,11 +108,17 @@ impl Brackets {
         }
     }
 
-    /// Drops what was learnt under a clock that turned out to be wrong.
+    /// Whether no reading is remembered.
+    #[must_use]
+    pub const fn is_empty(&self) -> bool {
+        self.last.is_none()
+    }
+
+    /// Forgets the last readings, not the noise: what follows is not next to them, or their times were wrong.
     pub const fn forget(&mut self) {
         self.last = None;
         self.open = None;
-        self.moved_at = None;
+        self.moved_ms = None;
     }
 
     /// The tap has changed with this reading: a bracket opens, or one closes with the steps before and the next begins.
@@ -130,8 +138,8 @@ impl Brackets {
         let steps = i32::from(tap) - i32::from(before.tap);
         let change = |after: Option<f32>, before: Option<f32>| Some(f64::from(after?) - f64::from(before?));
         (steps != 0).then(|| Operation {
-            from: before.at,
-            at: after.at,
+            from: instant(before.at_ms),
+            at: instant(after.at_ms),
             steps,
             tap: tap.into(),
             load_v: after.load_v.into(),
@@ -164,7 +172,7 @@ impl Seen {
         let tap = reading.good(Quantity::Tap)?;
         let load_v = reading.good(Quantity::LoadVoltage)?;
         (tap.abs() < 1000.0).then(|| Self {
-            at: reading.measured_at,
+            at_ms: reading.measured_at.timestamp_millis(),
             tap: tap.round() as i16,
             load_v: load_v as f32,
             source_v: reading.good(Quantity::SourceVoltage).map(|v| v as f32),
@@ -173,10 +181,12 @@ impl Seen {
     }
 }
 
-/// When the load voltage of a reading was measured, carried or not.
-fn measured_at(reading: &Reading) -> Timestamp {
-    let age = i64::try_from(reading.age(Quantity::LoadVoltage).seconds()).unwrap_or(i64::MAX / 1000);
-    reading.measured_at - chrono::TimeDelta::seconds(age)
+fn milliseconds(age: Age) -> i64 {
+    i64::try_from(age.seconds()).map_or(i64::MAX / 2, |s| s * 1000)
+}
+
+fn instant(ms: i64) -> Timestamp {
+    Timestamp::from_timestamp_millis(ms).unwrap_or_default()
 }
 
 #[cfg(test)]
@@ -221,7 +231,7 @@ mod tests {
     fn a_carried_voltage_is_waited_for_or_taken_for_unchanged_after_half_a_minute() {
         let carried = |s, tap, load, age| {
             let mut reading = reading(s, tap, load);
-            reading.set_age(Quantity::LoadVoltage, crate::Age::from_seconds(age));
+            reading.set_age(Quantity::LoadVoltage, Age::from_seconds(age));
             reading
         };
         let changes = |readings: &[Reading]| {

@@ -2,18 +2,22 @@
 //!
 //! Each unit has what disturbs an audit: ratio errors drawn from the accuracy class, drift over the day with temperature and burden, a series
 //! drop (in part reactive, which the audit does not model), noise, two sides not read at one instant, registers of 0.1 V, a source
-//! that wanders and jumps, and a control that taps. Sizes are common practice; the class is IEEE C57.13's 0.6 (from memory).
-
-use chrono::TimeDelta;
+//! that wanders and jumps, and a control that taps about 40 times a day. Sizes are common practice; the class is IEEE C57.13's 0.6 (from memory).
+//!
+//! Measured with `at_most_one_wrong_in_a_thousand_months` (seeds as there): none of 3,000 healthy months at 60 s and of 100 at 10 s was said to
+//! have slipped, so at most 1 in 1,000 with 95 % confidence (the rule of three). Of 1,000 slips each, one step up or down was found in all,
+//! within 5 operations at most; two or three steps within 3 operations in 99.1 to 99.5 %.
 
 mod rates;
 mod stories;
 
+use chrono::TimeDelta;
+
 use super::{Accuracy, Limits};
-use crate::{Nameplate, Quantity, Reading, Timestamp, taps::TapChanger};
+use crate::{Age, Nameplate, Quantity, Reading, Timestamp, taps::TapChanger};
 
 /// Repeatable chance (G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number generators", 2014).
-struct Chance(u64);
+pub(crate) struct Chance(pub(crate) u64);
 
 impl Chance {
     fn next(&mut self) -> u64 {
@@ -32,7 +36,7 @@ impl Chance {
     }
 
     /// Deviation 1, nearly normal: four even numbers' sum.
-    fn bell(&mut self) -> f64 {
+    pub(crate) fn bell(&mut self) -> f64 {
         (self.even() + self.even() + self.even() + self.even()) * 0.866
     }
 
@@ -44,10 +48,10 @@ impl Chance {
 
 /// A value that wanders about zero.
 #[derive(Default)]
-struct Wander(f64);
+pub(crate) struct Wander(f64);
 
 impl Wander {
-    fn step(&mut self, chance: &mut Chance, deviation: f64, time_s: f64, dt_s: f64) -> f64 {
+    pub(crate) fn step(&mut self, chance: &mut Chance, deviation: f64, time_s: f64, dt_s: f64) -> f64 {
         let keep = (-dt_s / time_s).exp();
         self.0 = keep * self.0 + deviation * (1.0 - keep * keep).sqrt() * chance.bell();
         self.0
@@ -176,4 +180,33 @@ impl Unit {
 fn audited() -> (Limits, TapChanger) {
     let nameplate = Nameplate::common();
     (Limits::new(&nameplate, &Accuracy::default()), TapChanger::of(&nameplate))
+}
+
+/// What an outstation that reports changes makes of readings: voltages within the deadband are carried, with their age, until the next
+/// poll of everything.
+#[derive(Default)]
+struct Carried {
+    told: [Option<(f64, Timestamp)>; 2],
+    polled: Option<Timestamp>,
+}
+
+impl Carried {
+    fn pass(&mut self, mut reading: Reading, deadband_v: f64, poll_s: i64) -> Reading {
+        let at = reading.measured_at;
+        let poll = self.polled.is_none_or(|last| (at - last).num_seconds() >= poll_s);
+        if poll {
+            self.polled = Some(at);
+        }
+        for (told, quantity) in self.told.iter_mut().zip([Quantity::LoadVoltage, Quantity::SourceVoltage]) {
+            let Some(now) = reading.good(quantity) else { continue };
+            match *told {
+                Some((value, since)) if !poll && (now - value).abs() < deadband_v => {
+                    reading = reading.with(quantity, value);
+                    reading.set_age(quantity, Age::from_seconds((at - since).num_seconds().unsigned_abs()));
+                }
+                _ => *told = Some((now, at)),
+            }
+        }
+        reading
+    }
 }

@@ -1,6 +1,6 @@
 //! How often and how soon: rates over many units.
 
-use super::{DAY_S, Unit, audited};
+use super::{Carried, DAY_S, Unit, audited};
 use crate::audit::{TapAudit, Verdict};
 
 /// A month of a healthy unit: whether it was ever said to have slipped, and its operations.
@@ -77,6 +77,33 @@ fn slips_are_found_within_a_few_operations() {
         assert!(share_found(100, steps, 3, 60.0) >= 0.95);
     }
     assert!(share_found(20, 1, 10, 10.0) >= 0.95);
+}
+
+/// Changes reported with a deadband of 0.5 V, everything every quarter of an hour: healthy months, and slips of one step.
+#[test]
+fn carried_voltages_neither_look_like_slips_nor_hide_them() {
+    let (limits, changer) = audited();
+    let mut found = 0;
+    for seed in 0..20 {
+        let (mut unit, mut audit) = (Unit::new(seed, 0.6, 10.0), TapAudit::new());
+        let mut carried = Carried::default();
+        let (mut slipped, mut said) = (false, false);
+        while unit.seconds < 12.0 * DAY_S {
+            if !slipped && unit.seconds > 10.0 * DAY_S {
+                (unit.slips, slipped) = (1, true);
+            }
+            let reading = unit.next(&changer, true);
+            if audit.observe(&limits, &carried.pass(reading, 0.5, 900)) {
+                let verdict = audit.verdict(&limits);
+                let wrong = matches!(verdict, Verdict::Slipped { .. });
+                assert!(!wrong || slipped, "{seed} {verdict:?}");
+                said |= slipped && matches!(verdict, Verdict::Slipped { by: -1, .. });
+            }
+        }
+        found += u32::from(said);
+    }
+    println!("carried voltages: {found} of 20 slips found within two days");
+    assert!(found >= 19);
 }
 
 /// None wrong in 3,000 months means at most 1 in 1,000 with 95 % confidence (the rule of three).

@@ -94,18 +94,29 @@ struct Run {
 
 impl Runaway {
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
-        let at = reading.measured_at;
-        let reversed = limits.reversed(reading);
-        if let Some(operation) = self.brackets.observe(reading) {
-            self.operated(limits, reading, &operation, reversed == Some(true), out);
+        match limits.reversed(reading) {
+            Some(true) => self.reversed(limits, reading, out),
+            Some(false) => self.not_reversed(limits, reading, out),
+            None => {}
         }
-        if reversed == Some(false) {
+    }
+
+    fn reversed(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
+        if self.hold.is_active() {
+            self.hold.observe(reading.measured_at, false, limits.delays);
+        }
+        if let Some(operation) = self.brackets.observe(reading) {
+            self.operated(limits, reading, &operation, out);
+        }
+    }
+
+    /// Taps under forward power are nobody's runaway: they are not even looked at.
+    fn not_reversed(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
+        if !self.brackets.is_empty() {
+            self.brackets.forget();
             self.run = None;
         }
-        if self.hold.is_active()
-            && let Some(reversed) = reversed
-            && self.hold.observe(at, !reversed, limits.delays).is_some()
-        {
+        if self.hold.is_active() && self.hold.observe(reading.measured_at, true, limits.delays).is_some() {
             out.push(self.returned(reading, "power is not reversed any more"));
         }
     }
@@ -121,15 +132,9 @@ impl Runaway {
         limits: &Limits,
         reading: &Reading,
         operation: &Operation,
-        reversed: bool,
         out: &mut Vec<Transition>,
     ) {
         let changed_kw = operation.power_change_kw.unwrap_or(0.0);
-        let began = reading.good(Quantity::RealPower).is_none_or(|kw| kw - changed_kw < -limits.threshold_kw);
-        if !reversed || !began {
-            self.run = None;
-            return;
-        }
         if changed_kw.abs() > STEADY_SHARE * limits.nameplate.kva {
             return;
         }

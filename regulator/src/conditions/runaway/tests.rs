@@ -1,6 +1,7 @@
 use super::*;
 use crate::{
     Quality,
+    audit::fleet::{Chance, Wander},
     conditions::{
         RegulatorDetector, Unit,
         story::{Story, at},
@@ -165,4 +166,33 @@ fn noise_asks_for_more_operations() {
     };
     let told = watch(&mut l, 20, noisy);
     assert!(matches!(told[..], [(3..=16, _)]), "{told:?}");
+}
+
+/// Sixty days of broken cloud over weak generation, power reversed all day, with and without a source voltage: the control taps with the
+/// clouds, and none of it is a runaway.
+#[test]
+fn clouds_over_weak_generation_are_not_a_runaway() {
+    let unit = Unit::new(&nameplate(), &Settings::default());
+    let mut operations = 0;
+    for seed in 0..60_u64 {
+        let mut chance = Chance(seed);
+        let (mut cloud, mut supply) = (Wander::default(), Wander::default());
+        let mut l = Loop::new(Circuit::fed_from_source(), 122.0, 0);
+        let mut detector = RegulatorDetector::new();
+        for _ in 0..3000 {
+            let shade = cloud.step(&mut chance, 1.0, 120.0, 10.0).clamp(-1.0, 1.0);
+            l.circuit.load = (-350e3 + 250e3 * shade, 100e3);
+            l.circuit.source_v = 7290.0 + supply.step(&mut chance, 60.0, 600.0, 10.0) + 3.0 * chance.bell();
+            let before = l.tap;
+            let mut reading = l.next();
+            operations += before.abs_diff(l.tap);
+            if seed % 2 == 0 {
+                reading.set(Quantity::SourceVoltage, None, Quality::NotReported);
+            }
+            let told = detector.observe(&unit, &reading);
+            assert!(told.iter().all(|t| t.condition != Condition::Runaway), "{seed} {told:?}");
+        }
+    }
+    println!("{operations} operations in 60 days");
+    assert!(operations > 1000, "{operations}");
 }
