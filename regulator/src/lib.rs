@@ -2,9 +2,11 @@
 //!
 //! Everything here is pure computation: no I/O, no async, no SQL and no clock. Time comes in with the readings.
 //! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
-//! stream of them.
+//! stream of them. What two voltages, power and taps tell beyond that is in [`audit`] (is the reported tap right?), [`flow`] (which
+//! way does power flow, and which side holds the voltage?) and [`evidence`] (what do the records say about neutral?).
 
 mod age;
+pub mod audit;
 pub mod backtest;
 pub mod balance;
 #[cfg(test)]
@@ -13,7 +15,9 @@ pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
+pub mod evidence;
 pub mod feeder;
+pub mod flow;
 pub mod harmonics;
 mod nameplate;
 mod quality;

@@ -96,6 +96,10 @@ pub enum Condition {
     TapSpread,
     /// The three voltages of a bank are unbalanced.
     VoltageUnbalance,
+    /// Power is reversed and the control taps the wrong way, unanswered.
+    Runaway,
+    /// The reported tap is not the one that the voltages imply.
+    SlippedTapReport,
 }
 
 /// What a condition is judged of.
@@ -307,6 +311,48 @@ const TABLE: &[Entry] = &[
     bank::BLOCKED_OR_MANUAL_TOO_LONG,
     bank::TAP_SPREAD,
     bank::VOLTAGE_UNBALANCE,
+    Entry {
+        condition: Condition::Runaway,
+        name: "runaway",
+        title: "Runaway under reverse power",
+        scope: Scope::Regulator,
+        priority: Priority::Critical,
+        parameters: &[
+            parameter("threshold_percent", "Reverse power, of rated kVA", "%", 2.0, (0.1, 100.0)),
+            parameter("least_operations", "Unanswered operations one way", "", 2.0, (2.0, 32.0)),
+            parameter("response_share", "Share of a step on the load side, at most", "", 0.3, (0.0, 0.6)),
+            parameter("return_delay_s", "Forward again for at least", "s", 600.0, (0.0, 86_400.0)),
+        ],
+        cause: "The feeder has been switched so that it is fed from the load side, or generation holds \
+            that side, and the control still regulates the load side as if power flowed forward.",
+        consequence: "The tap runs to its limit without reaching the set voltage, and the source side is \
+            moved by the whole range, up to 10 %. Customers on that side are far outside the permitted \
+            voltage within minutes.",
+        response: "Act now. Find out how the feeder is fed. Whoever may operate the control decides whether to \
+            stop it from tapping or to change its reverse-flow setting; this program operates nothing. The \
+            readings do not prove the direction of supply: verify at the equipment, and follow the \
+            utility's switching procedures, local codes and licensed practice.",
+    },
+    Entry {
+        condition: Condition::SlippedTapReport,
+        name: "slipped_tap_report",
+        title: "Tap report slipped",
+        scope: Scope::Regulator,
+        priority: Priority::Medium,
+        parameters: &[
+            parameter("least_steps", "Steps off, at least", "", 1.0, (1.0, 16.0)),
+            parameter("source_class_percent", "Accuracy of the source voltage", "%", 0.6, (0.1, 3.0)),
+            parameter("load_class_percent", "Accuracy of the load voltage", "%", 0.6, (0.1, 3.0)),
+        ],
+        cause: "An operation was reported and not made, or made and not reported: a worn position \
+            sensor or drive, a missed pulse, a position set wrongly after work. It stays so until the \
+            control passes neutral and puts its position right.",
+        consequence: "Records and screens show a wrong tap. Whoever relies on it to find neutral is misled, \
+            and limits set in the control act at the wrong taps.",
+        response: "Do not rely on the reported tap. See the evidence on the site page; have the position \
+            indicator read at the next visit. Verify the position at the equipment, and follow the \
+            utility's switching procedures, local codes and licensed practice.",
+    },
 ];
 
 impl Condition {
@@ -402,10 +448,12 @@ mod tests {
             | Condition::OffStandard
             | Condition::BlockedOrManualTooLong
             | Condition::TapSpread
-            | Condition::VoltageUnbalance => condition,
+            | Condition::VoltageUnbalance
+            | Condition::Runaway
+            | Condition::SlippedTapReport => condition,
         }
     }
-    const ALL: [Condition; 14] = [
+    const ALL: [Condition; 16] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -420,6 +468,8 @@ mod tests {
         Condition::BlockedOrManualTooLong,
         Condition::TapSpread,
         Condition::VoltageUnbalance,
+        Condition::Runaway,
+        Condition::SlippedTapReport,
     ];
 
     #[test]
@@ -462,6 +512,8 @@ mod tests {
             Condition::VoltageUnbalance,
             Condition::SettingsChanged,
             Condition::OffStandard,
+            Condition::Runaway,
+            Condition::SlippedTapReport,
         ];
         for condition in touching {
             let response = condition.response();

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Condition, Settings, Transition, blocked_or_manual_too_long, excess_tapping, not_automatic, off_standard,
-    readings_stale, reverse_power, settings_changed, tap_limit, voltage_range,
+    readings_stale, reverse_power, runaway, settings_changed, slipped_tap_report, tap_limit, voltage_range,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -23,6 +23,8 @@ pub struct Unit {
     blocked_or_manual_too_long: blocked_or_manual_too_long::Limits,
     /// Where only one condition is wanted, in a backtest.
     only: Option<Condition>,
+    runaway: runaway::Limits,
+    slipped_tap_report: slipped_tap_report::Limits,
 }
 
 impl Unit {
@@ -42,6 +44,8 @@ impl Unit {
             off_standard: off_standard::Limits::new(nameplate, settings),
             blocked_or_manual_too_long: blocked_or_manual_too_long::Limits::new(settings),
             only: None,
+            runaway: runaway::Limits::new(nameplate, settings),
+            slipped_tap_report: slipped_tap_report::Limits::new(nameplate, settings),
         }
     }
 
@@ -75,6 +79,8 @@ pub struct RegulatorDetector {
     settings_changed: settings_changed::SettingsChanged,
     off_standard: off_standard::OffStandard,
     blocked_or_manual_too_long: blocked_or_manual_too_long::BlockedOrManualTooLong,
+    runaway: runaway::Runaway,
+    slipped_tap_report: slipped_tap_report::SlippedTapReport,
 }
 
 impl RegulatorDetector {
@@ -119,35 +125,28 @@ impl RegulatorDetector {
 
     /// Every condition, each behind its own [`Unit::judges`], so that a backtest of one pays for that one.
     fn judge(&mut self, unit: &Unit, reading: &Reading, out: &mut Vec<Transition>) {
+        macro_rules! judge {
+            ($($condition:ident $field:ident;)+) => {
+                $(if unit.judges(Condition::$condition) {
+                    self.$field.observe(&unit.$field, reading, out);
+                })+
+            };
+        }
         if unit.judges(Condition::ReadingsStale) {
             self.readings_stale.seen(&unit.readings_stale, reading.measured_at, out);
         }
-        if unit.judges(Condition::ExcessTapping) {
-            self.excess_tapping.observe(&unit.excess_tapping, reading, out);
-        }
-        if unit.judges(Condition::ReversePower) {
-            self.reverse_power.observe(&unit.reverse_power, reading, out);
-        }
-        if unit.judges(Condition::VoltageRangeA) {
-            self.range_a.observe(&unit.range_a, reading, out);
-        }
-        if unit.judges(Condition::VoltageRangeB) {
-            self.range_b.observe(&unit.range_b, reading, out);
-        }
-        if unit.judges(Condition::TapLimit) {
-            self.tap_limit.observe(&unit.tap_limit, reading, out);
-        }
-        if unit.judges(Condition::NotAutomatic) {
-            self.not_automatic.observe(&unit.not_automatic, reading, out);
-        }
-        if unit.judges(Condition::SettingsChanged) {
-            self.settings_changed.observe(&unit.settings_changed, reading, out);
-        }
-        if unit.judges(Condition::OffStandard) {
-            self.off_standard.observe(&unit.off_standard, reading, out);
-        }
-        if unit.judges(Condition::BlockedOrManualTooLong) {
-            self.blocked_or_manual_too_long.observe(&unit.blocked_or_manual_too_long, reading, out);
+        judge! {
+            ExcessTapping excess_tapping;
+            ReversePower reverse_power;
+            VoltageRangeA range_a;
+            VoltageRangeB range_b;
+            TapLimit tap_limit;
+            NotAutomatic not_automatic;
+            SettingsChanged settings_changed;
+            OffStandard off_standard;
+            BlockedOrManualTooLong blocked_or_manual_too_long;
+            Runaway runaway;
+            SlippedTapReport slipped_tap_report;
         }
     }
 
@@ -182,6 +181,8 @@ impl RegulatorDetector {
         self.off_standard.hold.forget_pending();
         self.blocked_or_manual_too_long.hold.forget_pending();
         self.readings_stale.forget();
+        self.runaway.forget_pending();
+        self.slipped_tap_report.forget_pending();
         true
     }
 

@@ -18,6 +18,10 @@ enum Event {
     Restart { after_s: i64 },
     /// Somebody set the control anew.
     Set { volts: i8 },
+    /// A tap report that goes wrong and right again, over a day of readings with both voltages.
+    Slip,
+    /// Taps that nothing answers while power is reversed, and forward power after.
+    Runaway,
 }
 
 fn event() -> impl Strategy<Value = Event> {
@@ -41,6 +45,8 @@ fn event() -> impl Strategy<Value = Event> {
         5 => watermark,
         1 => (1..2000i64).prop_map(|after_s| Event::Restart { after_s }),
         2 => (120..124i8).prop_map(|volts| Event::Set { volts }),
+        1 => Just(Event::Slip),
+        1 => Just(Event::Runaway),
     ]
 }
 
@@ -74,6 +80,7 @@ impl World {
         settings.set(Condition::OffStandard, "standard_set_voltage_v", 122.0);
         settings.set(Condition::OffStandard, "delay_s", 200.0);
         settings.set(Condition::BlockedOrManualTooLong, "delay_h", 0.1);
+        settings.set(Condition::Runaway, "return_delay_s", 60.0);
         settings.set(Condition::ExcessTapping, "per_day", 5000.0);
         settings.set(Condition::ExcessTapping, "return_delay_h", 1.0);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
@@ -96,9 +103,21 @@ impl World {
                 self.counter = self.counter.wrapping_add(operations);
                 let reading = self.reading(self.now_s + after_s, voltage, power, tap, flags, missing);
                 self.now_s = self.now_s.max(self.now_s + after_s);
-                self.regulator.polled_since(at(self.session_s));
-                self.told.extend(self.regulator.observe(&self.unit, &reading));
-                self.told.extend(self.endpoint.answered(reading.measured_at));
+                self.measured(&reading);
+            }
+            Event::Slip => {
+                for i in 0..160 {
+                    let tap = if (80..120).contains(&i) { 4.0 } else { 3.0 };
+                    // a type B at +3
+                    self.both_sides(240, tap, (120.0, 122.3), 20.0);
+                }
+            }
+            Event::Runaway => {
+                for i in 0..6_u8 {
+                    let tap = f64::from(i / 2);
+                    self.both_sides(10, tap, (118.0 - 0.74 * tap, 118.0), -20.0);
+                }
+                (0..20).for_each(|_| self.both_sides(20, 2.0, (116.5, 118.0), 20.0));
             }
             Event::Watermark { after_s, failing_for_s } => {
                 // What failed began to after everything that was known before.
@@ -119,6 +138,23 @@ impl World {
             }
             Event::Set { volts } => self.set_voltage = f64::from(volts),
         }
+    }
+
+    /// A reading so long after the one before, with voltages of source and load side.
+    fn both_sides(&mut self, after_s: i64, tap: f64, (source_v, load_v): (f64, f64), power_kw: f64) {
+        self.now_s += after_s;
+        let reading = Reading::new(at(self.now_s))
+            .with(Quantity::Tap, tap)
+            .with(Quantity::SourceVoltage, source_v)
+            .with(Quantity::LoadVoltage, load_v)
+            .with(Quantity::RealPower, power_kw);
+        self.measured(&reading);
+    }
+
+    fn measured(&mut self, reading: &Reading) {
+        self.regulator.polled_since(at(self.session_s));
+        self.told.extend(self.regulator.observe(&self.unit, reading));
+        self.told.extend(self.endpoint.answered(reading.measured_at));
     }
 
     fn report(&mut self) {
