@@ -36,8 +36,6 @@ use tokio_modbus::{
 use crate::parts::{Window, tell};
 
 pub(crate) const OUTSTATIONS: u16 = 500;
-/// Time from one poll of everything to the next.
-pub(crate) const INTERVAL: Duration = Duration::from_secs(1);
 /// Events are asked for once in the bench, at its start.
 pub(crate) const SELDOM: Duration = Duration::from_secs(3_600);
 /// Link address of every outstation.
@@ -153,13 +151,13 @@ impl Service for Registers {
 }
 
 /// The same outstations as the poller has them.
-pub(crate) fn plans(file: &str) -> Result<Vec<EndpointPlan>> {
+pub(crate) fn plans(file: &str, interval: Duration) -> Result<Vec<EndpointPlan>> {
     let profile = Profile::parse("bench.toml", PROFILE).map_err(|errors| anyhow!("{errors}"))?;
     let profile = Arc::new(profile);
     let plan = |(id, port): (i32, u16)| {
         let regulator = RegulatorPlan { position: 1, regulator_id: id, nameplate: Nameplate::common() };
         let link = LinkSettings {
-            integrity: INTERVAL,
+            integrity: interval,
             event_polls: vec![EventPoll { classes: Classes::EVENTS, period: SELDOM }],
             ..LinkSettings::default()
         };
@@ -167,7 +165,7 @@ pub(crate) fn plans(file: &str) -> Result<Vec<EndpointPlan>> {
             unit: ADDRESS,
             profile: Ok(Arc::clone(&profile)),
             regulators: vec![regulator],
-            interval: INTERVAL,
+            interval,
             link,
         };
         EndpointPlan { endpoint_id: id, address: format!("dnp3-tcp://127.0.0.1:{port}"), units: vec![unit] }
@@ -176,12 +174,12 @@ pub(crate) fn plans(file: &str) -> Result<Vec<EndpointPlan>> {
 }
 
 /// A task a device that sleeps until its next read is due, reads, and does nothing else.
-pub(crate) async fn bare(file: &str, window: Window) -> Result<()> {
+pub(crate) async fn bare(file: &str, interval: Duration, window: Window) -> Result<()> {
     let (port, _) = ports(file)?;
     let processor = tokio::spawn(window.processor());
-    let each = INTERVAL / u32::from(OUTSTATIONS);
+    let each = interval / u32::from(OUTSTATIONS);
     let tasks: Vec<_> = (0..u32::from(OUTSTATIONS))
-        .map(|n| tokio::spawn(bare_client(port, window.began + each * n, window)))
+        .map(|n| tokio::spawn(bare_client(port, interval, window.began + each * n, window)))
         .collect();
     let mut lateness = vec![];
     for task in tasks {
@@ -191,7 +189,12 @@ pub(crate) async fn bare(file: &str, window: Window) -> Result<()> {
     Ok(())
 }
 
-async fn bare_client(port: u16, mut due: Instant, window: Window) -> Result<Vec<Duration>> {
+async fn bare_client(
+    port: u16,
+    interval: Duration,
+    mut due: Instant,
+    window: Window,
+) -> Result<Vec<Duration>> {
     let stream = TcpStream::connect(("127.0.0.1", port)).await?;
     stream.set_nodelay(true)?;
     let mut client = tcp::attach(stream);
@@ -204,7 +207,7 @@ async fn bare_client(port: u16, mut due: Instant, window: Window) -> Result<Vec<
         if due >= window.from {
             lateness.push(late);
         }
-        due += INTERVAL;
+        due += interval;
     }
     Ok(lateness)
 }

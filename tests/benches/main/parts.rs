@@ -31,7 +31,7 @@ use crate::{outstation_parts, process::cpu_seconds, report::quantile};
 const INTERVAL: Duration = Duration::from_secs(10);
 
 /// Does the part that the arguments name: `devices FILE COUNT`, `ours FILE WARM SECONDS` or `bare FILE WARM SECONDS`; with DNP3
-/// `outstations FILE`, `masters FILE WARM SECONDS` or `registers FILE WARM SECONDS`.
+/// `outstations FILE`, `masters FILE INTERVAL WARM SECONDS` or `registers FILE INTERVAL WARM SECONDS`.
 pub(crate) fn run(args: &[String]) -> Result<()> {
     let [what, file, numbers @ ..] = args else { bail!("a part and a file") };
     let numbers: Vec<u64> = numbers.iter().map(|n| n.parse()).collect::<Result<_, _>>()?;
@@ -42,10 +42,14 @@ pub(crate) fn run(args: &[String]) -> Result<()> {
             ("ours", &[warm, seconds]) => ours(plans(controls(file)?), Window::of(warm, seconds)).await,
             ("bare", &[warm, seconds]) => bare(controls(file)?, Window::of(warm, seconds)).await,
             ("outstations", &[]) => outstation_parts::devices(file).await,
-            ("masters", &[warm, seconds]) => {
-                ours(outstation_parts::plans(file)?, Window::of(warm, seconds)).await
+            ("masters", &[interval, warm, seconds]) => {
+                let plans = outstation_parts::plans(file, Duration::from_secs(interval))?;
+                ours(plans, Window::of(warm, seconds)).await
             }
-            ("registers", &[warm, seconds]) => outstation_parts::bare(file, Window::of(warm, seconds)).await,
+            ("registers", &[interval, warm, seconds]) => {
+                let interval = Duration::from_secs(interval);
+                outstation_parts::bare(file, interval, Window::of(warm, seconds)).await
+            }
             _ => bail!("part: {args:?}"),
         }
     })
