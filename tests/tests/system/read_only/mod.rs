@@ -27,7 +27,7 @@ use modbus::Device;
 use outstation::{Fault, Outstation};
 
 /// How long anything may take that must happen.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_secs(300);
 const MODBUS_DEVICES: usize = 3;
 /// How often the poller is killed, in the middle of it all.
 const KILLS: usize = 3;
