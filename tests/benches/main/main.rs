@@ -1,10 +1,12 @@
 //! `make bench`: ratios taken side by side in one run, printed as tables.
 //!
-//! Run one alone with `cargo bench -p system-tests -- writing` (polling, writing, alarm, pages). Absolute times are this machine's;
+//! Run one alone with `cargo bench -p system-tests -- writing` (polling, outstations, writing, alarm, pages). Absolute times are this machine's;
 //! ratios are what the project promises, and each table says which.
 
 mod alarm;
 mod fleet;
+mod outstation_parts;
+mod outstations;
 mod pages;
 mod parts;
 mod polling;
@@ -24,6 +26,9 @@ fn main() -> Result<()> {
     runtime.block_on(async {
         if runs("polling") {
             polling::run().await?;
+        }
+        if runs("outstations") {
+            outstations::run().await?;
         }
         if runs("writing") {
             writing::run().await?;

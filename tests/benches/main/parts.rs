@@ -1,6 +1,6 @@
-//! The parts of the polling bench that are processes of their own: the devices, the polling part of our poller alone, and a bare
+//! The parts of the polling benches that are processes of their own: the devices, the polling part of our poller alone, and a bare
 //! client loop. The last two read the same fleet file, hold a connection an endpoint, and send the same requests at the same
-//! pace.
+//! pace. Those of DNP3 are in [`crate::outstation_parts`].
 
 use std::{
     fs,
@@ -25,21 +25,31 @@ use tokio_modbus::{
 };
 use tokio_util::sync::CancellationToken;
 
-use crate::{process::cpu_seconds, report::quantile};
+use crate::{outstation_parts, process::cpu_seconds, report::quantile};
 
 /// Time from one poll to the next.
 const INTERVAL: Duration = Duration::from_secs(10);
 
-/// Does the part that the arguments name: `devices FILE COUNT`, `ours FILE WARM SECONDS` or `bare FILE WARM SECONDS`.
+/// Does the part that the arguments name: `devices FILE COUNT`, `ours FILE WARM SECONDS` or `bare FILE WARM SECONDS`; with DNP3
+/// `outstations FILE`, `masters FILE INTERVAL WARM SECONDS` or `registers FILE INTERVAL WARM SECONDS`.
 pub(crate) fn run(args: &[String]) -> Result<()> {
-    let [what, file, numbers @ ..] = args else { bail!("part: devices, ours or bare, and a file") };
+    let [what, file, numbers @ ..] = args else { bail!("a part and a file") };
     let numbers: Vec<u64> = numbers.iter().map(|n| n.parse()).collect::<Result<_, _>>()?;
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
     runtime.block_on(async {
         match (what.as_str(), numbers.as_slice()) {
             ("devices", &[count]) => devices(file, usize::try_from(count)?).await,
-            ("ours", &[warm, seconds]) => ours(controls(file)?, Window::of(warm, seconds)).await,
+            ("ours", &[warm, seconds]) => ours(plans(controls(file)?), Window::of(warm, seconds)).await,
             ("bare", &[warm, seconds]) => bare(controls(file)?, Window::of(warm, seconds)).await,
+            ("outstations", &[]) => outstation_parts::devices(file).await,
+            ("masters", &[interval, warm, seconds]) => {
+                let plans = outstation_parts::plans(file, Duration::from_secs(interval))?;
+                ours(plans, Window::of(warm, seconds)).await
+            }
+            ("registers", &[interval, warm, seconds]) => {
+                let interval = Duration::from_secs(interval);
+                outstation_parts::bare(file, interval, Window::of(warm, seconds)).await
+            }
             _ => bail!("part: {args:?}"),
         }
     })
@@ -85,10 +95,10 @@ fn controls(file: &str) -> Result<Vec<Control>> {
 
 /// When polls and processor time are counted.
 #[derive(Debug, Clone, Copy)]
-struct Window {
-    began: Instant,
-    from: Instant,
-    past: Instant,
+pub(crate) struct Window {
+    pub(crate) began: Instant,
+    pub(crate) from: Instant,
+    pub(crate) past: Instant,
 }
 
 impl Window {
@@ -99,7 +109,7 @@ impl Window {
     }
 
     /// Processor seconds of this process within the window.
-    async fn processor(self) -> Result<f64> {
+    pub(crate) async fn processor(self) -> Result<f64> {
         tokio::time::sleep_until(self.from).await;
         let before = cpu_seconds(std::process::id())?;
         tokio::time::sleep_until(self.past).await;
@@ -108,22 +118,13 @@ impl Window {
 }
 
 /// Prints polls, missed ones, the 99th percentile of lateness in ms, and processor seconds.
-fn tell(lateness: &[Duration], missed: u32, processor_s: f64) {
+pub(crate) fn tell(lateness: &[Duration], missed: u32, processor_s: f64) {
     let lateness: Vec<f64> = lateness.iter().map(|l| l.as_secs_f64() * 1e3).collect();
     println!("{} {missed} {} {processor_s}", lateness.len(), quantile(&lateness, 0.99));
 }
 
-/// The poller's endpoint tasks, without store, rollups and health.
-async fn ours(controls: Vec<Control>, window: Window) -> Result<()> {
-    let (reports, mut received) = endpoint::channel(100_000);
-    let context = endpoint::Context {
-        timeouts: Timeouts::default(),
-        reports,
-        clock: Arc::new(Clock::system()),
-        stop: CancellationToken::new(),
-        tls: None,
-    };
-    for (id, control) in (0..).zip(controls) {
+fn plans(controls: Vec<Control>) -> Vec<EndpointPlan> {
+    let plan = |(id, control): (i32, Control)| {
         let regulator = RegulatorPlan { position: 1, regulator_id: id, nameplate: Nameplate::common() };
         let unit = UnitPlan {
             unit: control.unit.into(),
@@ -132,7 +133,22 @@ async fn ours(controls: Vec<Control>, window: Window) -> Result<()> {
             interval: INTERVAL,
             link: LinkSettings::default(),
         };
-        let plan = EndpointPlan { endpoint_id: id, address: control.address, units: vec![unit] };
+        EndpointPlan { endpoint_id: id, address: control.address, units: vec![unit] }
+    };
+    (0..).zip(controls).map(plan).collect()
+}
+
+/// The poller's endpoint tasks, without store, rollups and health.
+async fn ours(plans: Vec<EndpointPlan>, window: Window) -> Result<()> {
+    let (reports, mut received) = endpoint::channel(100_000);
+    let context = endpoint::Context {
+        timeouts: Timeouts::default(),
+        reports,
+        clock: Arc::new(Clock::system()),
+        stop: CancellationToken::new(),
+        tls: None,
+    };
+    for plan in plans {
         tokio::spawn(endpoint::run(plan, context.clone()));
     }
     let processor = tokio::spawn(window.processor());

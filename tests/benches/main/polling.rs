@@ -25,15 +25,15 @@ const MOST_RATIO: f64 = 2.0;
 
 /// What one process did in the window.
 #[derive(Debug, Clone, Copy)]
-struct Figures {
-    polls: f64,
-    missed: f64,
-    late_ms: f64,
-    processor_s: f64,
+pub(crate) struct Figures {
+    pub(crate) polls: f64,
+    pub(crate) missed: f64,
+    pub(crate) late_ms: f64,
+    pub(crate) processor_s: f64,
 }
 
 impl Figures {
-    fn us_a_poll(&self) -> f64 {
+    pub(crate) fn us_a_poll(&self) -> f64 {
         self.processor_s * 1e6 / self.polls
     }
 }
@@ -53,18 +53,18 @@ pub(crate) async fn run() -> Result<()> {
     let (warm, window) = (WARM.as_secs().to_string(), WINDOW.as_secs().to_string());
     let mut part = process::part(&["part", "ours", file, &warm, &window])?;
     let mut bare = process::part(&["part", "bare", file, &warm, &window])?;
-    let whole = watch(&poller, port).await?;
+    let whole = watch(&poller, port, WARM, WINDOW).await?;
     let (part, bare) = (figures(&mut part).await?, figures(&mut bare).await?);
     show(whole, part, bare);
     Ok(())
 }
 
 /// The poller's figures, from its metrics and what the system says of it.
-async fn watch(poller: &Child, port: u16) -> Result<Figures> {
+pub(crate) async fn watch(poller: &Child, port: u16, warm: Duration, window: Duration) -> Result<Figures> {
     let id = poller.id().context("the poller ended early")?;
-    tokio::time::sleep(WARM).await;
+    tokio::time::sleep(warm).await;
     let before = (cpu_seconds(id)?, fetch(port, "/metrics", "").await?);
-    tokio::time::sleep(WINDOW).await;
+    tokio::time::sleep(window).await;
     let after = (cpu_seconds(id)?, fetch(port, "/metrics", "").await?);
     let grown = |name: &str| Ok::<f64, anyhow::Error>(value(&after.1, name)? - value(&before.1, name)?);
     ensure!(value(&after.1, "endpoints_failing")? == 0.0, "an endpoint failed");
@@ -90,7 +90,7 @@ fn value(metrics: &str, name: &str) -> Result<f64> {
 }
 
 /// What a part of these benches prints at its end.
-async fn figures(part: &mut Child) -> Result<Figures> {
+pub(crate) async fn figures(part: &mut Child) -> Result<Figures> {
     let line = process::line(part).await?;
     let numbers: Vec<f64> = line.split(' ').map(str::parse).collect::<Result<_, _>>()?;
     let [polls, missed, late_ms, processor_s] = numbers[..] else { anyhow::bail!("{line}") };

@@ -39,6 +39,13 @@ pub(crate) fn cpu_seconds(pid: u32) -> Result<f64> {
     Ok(fields.iter().sum::<f64>() / 100.0)
 }
 
+/// Memory of a process that is in use now, KiB.
+pub(crate) fn resident_kib(pid: u32) -> Result<f64> {
+    let status = fs::read_to_string(format!("/proc/{pid}/status"))?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+    Ok(line.context("the resident memory of a process")?.trim().trim_end_matches(" kB").parse()?)
+}
+
 /// The program itself, `tapkeeper ARGS...`, built as these benches are.
 pub(crate) fn tapkeeper(args: &[&str], database_url: &str) -> Result<Child> {
     let mine = std::env::current_exe()?;

@@ -6,5 +6,6 @@ mod bad_input;
 mod events;
 mod kills;
 mod outage;
+mod read_only;
 mod readings;
 mod strange_control;
