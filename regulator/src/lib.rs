@@ -5,11 +5,13 @@
 //! stream of them.
 
 mod age;
+// pub mod causes;
 pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
 mod nameplate;
+pub mod operations;
 mod quality;
 mod quantity;
 mod reading;
@@ -23,3 +25,9 @@ pub use reading::{Reading, TimeSource};
 
 /// An instant, in UTC.
 pub type Timestamp = chrono::DateTime<chrono::Utc>;
+
+/// Seconds from one instant to another.
+#[allow(clippy::cast_precision_loss, reason = "whole milliseconds of centuries fit a double exactly")]
+fn seconds(from: Timestamp, to: Timestamp) -> f64 {
+    (to - from).num_milliseconds() as f64 / 1000.0
+}
