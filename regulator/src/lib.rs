@@ -5,7 +5,7 @@
 //! stream of them.
 
 mod age;
-// pub mod causes;
+pub mod causes;
 pub mod compensator;
 pub mod conditions;
 pub mod control;

@@ -1,0 +1,313 @@
+//! From what the readings say to a cause.
+
+use std::collections::VecDeque;
+
+use super::{
+    Assigned, Cause, Facts, LineDrop, OperationWindow, UNDONE_S,
+    clouds::{Signs, reactive_part},
+    excursion::{Course, Excursion},
+    samples::Samples,
+    swings::Swings,
+    upstream::{self, Steps},
+};
+use crate::{Timestamp, conditions::Fact, operations::Operation, seconds};
+
+/// A movement below this explains nothing, V.
+const MOVED_V: f64 = 0.2;
+/// The supply has stood still between two operations when it moved less than this part of a step.
+const STILL: f64 = 0.6;
+/// Inside the band by this much, V, no voltage asked for the operation.
+const INSIDE_V: f64 = 0.2;
+/// Turns of power are counted from this long before an operation, s.
+const SWINGS_S: f64 = 1800.0;
+
+/// An operation and what was seen before it.
+#[derive(Debug, Clone)]
+pub(super) struct Case {
+    pub(super) operation: Operation,
+    pub(super) excursion: Excursion,
+}
+
+impl Case {
+    pub(super) const fn new(operation: Operation, excursion: Excursion) -> Self {
+        Self { operation, excursion }
+    }
+
+    /// Whether no voltage asked for it: all that was seen was inside the band, and polls are close enough to see.
+    fn unasked(&self, facts: &Facts) -> bool {
+        let close = facts.poll_s <= 0.75 * self.excursion.delay_s;
+        close && self.excursion.out_s.is_none() && self.excursion.inside_v.is_some_and(|v| v > INSIDE_V)
+    }
+
+    fn opposes(&self, other: &Self) -> bool {
+        self.excursion.direction.zip(other.excursion.direction).is_some_and(|(a, b)| a == -b)
+    }
+}
+
+/// A verdict before it is written up.
+struct Verdict {
+    cause: Cause,
+    confidence: f64,
+    because: String,
+    evidence: Vec<Fact>,
+}
+
+impl Verdict {
+    fn new(cause: Cause, confidence: f64, because: &str) -> Self {
+        Self { cause, confidence, because: because.to_owned(), evidence: vec![] }
+    }
+
+    fn fact(mut self, label: &str, value: f64, unit: &str) -> Self {
+        self.evidence.push(fact(label, value, unit));
+        self
+    }
+}
+
+/// Everything that a cause is judged from.
+pub(super) struct Judge<'a> {
+    pub(super) facts: &'a Facts,
+    pub(super) line: &'a LineDrop,
+    pub(super) samples: &'a Samples,
+    pub(super) swings: &'a Swings,
+    pub(super) exercised: Option<Timestamp>,
+    pub(super) earlier: &'a VecDeque<Case>,
+    pub(super) later: &'a VecDeque<Case>,
+}
+
+impl Judge<'_> {
+    pub(super) fn assign(&self, case: &Case, windows: &[OperationWindow]) -> Assigned {
+        let undoing = self.later.iter().take_while(|c| gap_s(case, c) <= UNDONE_S).find(|c| c.opposes(case));
+        let verdict = self.verdict(case, undoing, windows);
+        Assigned {
+            operation: case.operation.clone(),
+            cause: verdict.cause,
+            confidence: verdict.confidence.clamp(0.0, 1.0),
+            evidence: verdict.evidence,
+            because: verdict.because,
+            undone_after_s: undoing.map(|c| gap_s(case, c)),
+        }
+    }
+
+    fn verdict(&self, case: &Case, undoing: Option<&Case>, windows: &[OperationWindow]) -> Verdict {
+        let undone = self.earlier.iter().rev().take_while(|c| gap_s(c, case) <= UNDONE_S).find(|c| c.opposes(case));
+        self.by_hand(case)
+            .or_else(|| by_setting(case))
+            .or_else(|| self.exercise(case, undone, undoing))
+            .or_else(|| self.hunting(case, undone, undoing))
+            .unwrap_or_else(|| self.moved(case, windows))
+    }
+
+    fn by_hand(&self, case: &Case) -> Option<Verdict> {
+        if !case.excursion.manual {
+            return None;
+        }
+        let neighbours = self.earlier.iter().chain(self.later);
+        let passage = neighbours.filter(|c| c.excursion.manual);
+        let there_and_back = passage.filter(|c| c.opposes(case)).count() > 0;
+        let travel = self.manual_travel(case);
+        let verdict = match (there_and_back, travel) {
+            (true, Some(0)) => Verdict::new(Cause::Exercise, 0.85, "in manual, there and back to where it began"),
+            (true, _) => Verdict::new(Cause::Manual, 0.7, "in manual, there and partly back"),
+            (false, _) => Verdict::new(Cause::Manual, 0.95, "the control was not in automatic"),
+        };
+        Some(verdict.fact("Travel in manual, in all", travel.map_or(0.0, f64::from), "taps"))
+    }
+
+    /// Taps travelled, both ways added, by the operations in manual about this one.
+    fn manual_travel(&self, case: &Case) -> Option<i32> {
+        let about = self.earlier.iter().chain(std::iter::once(case)).chain(self.later);
+        let near = about.filter(|c| c.excursion.manual && gap_s(c, case).abs() <= 900.0);
+        near.map(|c| c.operation.steps()).sum()
+    }
+
+    /// A pair for whose first operation no voltage asked.
+    fn exercise(&self, case: &Case, undone: Option<&Case>, undoing: Option<&Case>) -> Option<Verdict> {
+        let first = undone.filter(|c| c.unasked(self.facts));
+        let first = first.or_else(|| undoing.filter(|_| case.unasked(self.facts)).map(|_| case))?;
+        let inside_v = first.excursion.inside_v.unwrap_or(0.0);
+        let at = first.operation.at;
+        let regular = self.exercised.filter(|last| seconds(*last, at) > 3600.0 && regular(seconds(*last, at)));
+        let verdict = match regular {
+            Some(_) => Verdict::new(Cause::Exercise, 0.95, "a pair from within the band, whole days after the last"),
+            None => Verdict::new(Cause::Exercise, 0.65, "a pair from within the band, for which no voltage asked"),
+        };
+        Some(verdict.fact("Inside the band by", inside_v, "V"))
+    }
+
+    /// One of a pair that undo each other while nothing outside moved.
+    fn hunting(&self, case: &Case, undone: Option<&Case>, undoing: Option<&Case>) -> Option<Verdict> {
+        if case.excursion.direction.is_none() && case.operation.count > 1 && case.operation.steps() == Some(0) {
+            return self.there_and_back(case);
+        }
+        let pairs = [undone.map(|first| (first, case)), undoing.map(|second| (case, second))];
+        pairs.into_iter().flatten().find_map(|(first, second)| self.self_made(first, second))
+    }
+
+    fn self_made(&self, first: &Case, second: &Case) -> Option<Verdict> {
+        let direction = f64::from(first.excursion.direction?);
+        let tap = first.operation.from;
+        let supply = |case: &Case| {
+            let sample = self.samples.before(case.operation.since)?;
+            sample.held_v(self.facts, tap)
+        };
+        let moved_v = (supply(second)? - supply(first)?) * direction;
+        let still = moved_v < STILL * self.facts.step_v;
+        let steps = f64::from(first.operation.steps().map_or(1, i32::abs));
+        let (low, high) = first.excursion.band?;
+        // Where the voltage stands after the first operation alone, against the edge it has to pass for the second.
+        let before = supply(first)?;
+        let alone = before + direction * steps * self.facts.step_v;
+        let beyond_v = if direction > 0.0 { alone - high } else { low - alone };
+        // Slack for two readings' noise and the width that a control's own reading can differ by.
+        (still && beyond_v > -0.2).then(|| {
+            let confidence = if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
+            Verdict::new(Cause::Hunting, confidence, "a step takes the voltage past the other edge of the band")
+                .fact("Undone within", gap_s(first, second), "s")
+                .fact("Past the other edge by the step alone", beyond_v, "V")
+                .fact("Supply moved meanwhile", moved_v, "V")
+                .fact("Bandwidth", high - low, "V")
+        })
+    }
+
+    /// Several operations between two polls that end where they began.
+    fn there_and_back(&self, case: &Case) -> Option<Verdict> {
+        let (low, high) = case.excursion.band?;
+        (high - low < self.facts.step_v).then(|| {
+            Verdict::new(Cause::Hunting, 0.7, "there and back between two polls, the band narrower than a step")
+                .fact("Bandwidth", high - low, "V")
+        })
+    }
+
+    /// What moved the voltage out of band: the greatest of upstream steps, load and other supply.
+    fn moved(&self, case: &Case, windows: &[OperationWindow]) -> Verdict {
+        if case.excursion.direction.is_none() {
+            return Verdict::new(Cause::Unexplained, 0.5, "cannot tell which way it tapped");
+        }
+        let Some(course) = case.excursion.course else {
+            return Verdict::new(Cause::Unexplained, 0.5, "cannot tell: no voltage to judge by");
+        };
+        let steps = upstream::steps(self.facts, self.line, self.samples, &case.excursion, windows);
+        let parts = Parts::of(&course, steps);
+        let verdict = if parts.sum() < MOVED_V {
+            Verdict::new(Cause::Unexplained, 0.4, "nothing that was measured moved the voltage")
+        } else {
+            self.greatest(case, &course, &parts)
+        };
+        let mut verdict = verdict.fact("Voltage moved towards the edge", course.moved_v, "V");
+        verdict.evidence.extend(parts.facts());
+        verdict.evidence.extend(steps.map(|s| fact("After the upstream operation", s.lag_s, "s")));
+        verdict.evidence.extend(case.excursion.out_s.map(|s| fact("Out of band before", s, "s")));
+        verdict
+    }
+
+    fn greatest(&self, case: &Case, course: &Course, parts: &Parts) -> Verdict {
+        let share = parts.greatest() / parts.sum();
+        // A movement of a few tenths of a volt may be noise; a share of half is a toss-up.
+        let size = (parts.sum() / 0.6).min(1.0);
+        let banded = if case.excursion.band.is_some() { 1.0 } else { 0.7 };
+        let confidence = |direct: f64| (direct * share * size.sqrt() * banded).clamp(0.1, 0.97);
+        if parts.upstream_v >= parts.greatest() {
+            return Verdict::new(Cause::Upstream, confidence(1.0), "an upstream tap made the step that it answers");
+        }
+        let Some(load_v) = parts.load_v else {
+            return Verdict::new(Cause::Unexplained, 0.3, "cannot tell supply from load: neither power nor current");
+        };
+        let direct = if course.learnt { 0.97 } else { 0.7 };
+        if load_v < parts.greatest() {
+            return Verdict::new(Cause::Source, confidence(direct), "the source voltage moved, and not by this load");
+        }
+        self.load_or_clouds(case, course, confidence(direct))
+    }
+
+    fn load_or_clouds(&self, case: &Case, course: &Course, confidence: f64) -> Verdict {
+        let at = case.operation.at;
+        let signs = self.signs(at);
+        let likelihood = signs.likelihood(course);
+        let verdict = if likelihood >= 0.5 {
+            Verdict::new(Cause::Clouds, confidence * likelihood, "power swings both ways in hours of sun")
+        } else {
+            Verdict::new(Cause::Load, confidence * (1.0 - likelihood), "the load moved it")
+        };
+        let mut verdict = verdict
+            .fact("Likelihood of clouds", likelihood, "")
+            .fact("Turns of power, rarer way", f64::from(signs.both_ways()), "");
+        verdict.evidence.extend(course.load.map(|(real, _)| fact("Load change, of rating", 100.0 * real, "%")));
+        verdict.evidence.extend(reactive_part(course).map(|part| fact("Reactive over real change", part, "")));
+        verdict.evidence.extend(course.sharpest.map(|part| fact("Of it in one poll", 100.0 * part, "%")));
+        verdict
+    }
+
+    fn signs(&self, at: Timestamp) -> Signs {
+        let span = |s: f64| chrono::TimeDelta::milliseconds(ms(s));
+        Signs {
+            daylight: self.facts.place.daylight(at),
+            turns: self.swings.between(at - span(SWINGS_S), at + span(UNDONE_S)),
+            hours: (SWINGS_S + UNDONE_S) / 3600.0,
+            dark_per_hour: self.swings.learned.dark_per_hour(),
+            close: self.facts.poll_s <= 20.0,
+        }
+    }
+}
+
+/// What moved the voltage towards the edge, V.
+struct Parts {
+    upstream_v: f64,
+    load_v: Option<f64>,
+    other_v: f64,
+}
+
+impl Parts {
+    fn of(course: &Course, steps: Option<Steps>) -> Self {
+        let upstream_v = steps.map_or(0.0, |s| s.volts);
+        Self {
+            upstream_v,
+            load_v: course.load_v,
+            other_v: course.moved_v - upstream_v - course.load_v.unwrap_or(0.0),
+        }
+    }
+
+    fn each(&self) -> [f64; 3] {
+        [self.upstream_v, self.load_v.unwrap_or(0.0).max(0.0), self.other_v.max(0.0)]
+    }
+
+    fn sum(&self) -> f64 {
+        self.each().iter().sum()
+    }
+
+    fn greatest(&self) -> f64 {
+        self.each().into_iter().fold(0.0, f64::max)
+    }
+
+    fn facts(&self) -> impl Iterator<Item = Fact> {
+        let upstream = (self.upstream_v > 0.0).then(|| fact("Of it by upstream taps", self.upstream_v, "V"));
+        let load = self.load_v.map(|v| fact("Of it by load", v, "V"));
+        upstream.into_iter().chain(load).chain([fact("Of it by other supply", self.other_v, "V")])
+    }
+}
+
+fn by_setting(case: &Case) -> Option<Verdict> {
+    case.excursion.by_setting.then(|| {
+        let held = case.excursion.held_v.unwrap_or(0.0);
+        Verdict::new(Cause::Setting, 0.95, "by the settings before, the voltage was in band").fact("Held voltage", held, "V")
+    })
+}
+
+fn fact(label: &str, value: f64, unit: &str) -> Fact {
+    Fact { label: label.to_owned(), value, unit: unit.to_owned() }
+}
+
+/// From one operation to another, s.
+fn gap_s(first: &Case, second: &Case) -> f64 {
+    seconds(first.operation.at, second.operation.at)
+}
+
+/// Whether so many seconds are whole days, give or take a quarter of an hour.
+fn regular(seconds: f64) -> bool {
+    let days = seconds / 86_400.0;
+    days.round() >= 1.0 && (days - days.round()).abs() < 0.011
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "constants of minutes")]
+fn ms(seconds: f64) -> i64 {
+    (seconds * 1000.0) as i64
+}
