@@ -16,6 +16,8 @@ pub(super) struct Signs {
     pub(super) hours: f64,
     /// Turns an hour in the dark, where known.
     pub(super) dark_per_hour: Option<f64>,
+    /// Reactive over real change of the load.
+    pub(super) load_reactive: f64,
     /// Whether readings are close enough to tell a ramp from a jump.
     pub(super) close: bool,
 }
@@ -32,7 +34,7 @@ impl Signs {
             + self.by_sun()
             + self.by_turns()
             + self.by_nights()
-            + by_reactive(course)
+            + load_part(course, self.load_reactive).map_or(0.0, |part| 3.0 - 7.5 * part)
             + if self.close { by_shape(course) } else { 0.0 };
         1.0 / (1.0 + (-odds).exp())
     }
@@ -65,19 +67,11 @@ impl Signs {
     }
 }
 
-/// Reactive change over real change.
-pub(super) fn reactive_part(course: &Course) -> Option<f64> {
+/// Part of a change of real power that is load, by the reactive power that came with it: 0 solar at unity power factor, 1 load. None where
+/// reactive power is not reported, or the load changes hardly any with its real power.
+pub(super) fn load_part(course: &Course, load_reactive: f64) -> Option<f64> {
     let (real, reactive) = course.load.filter(|_| course.has_reactive)?;
-    (real.abs() > 0.03).then(|| (reactive / real).abs())
-}
-
-fn by_reactive(course: &Course) -> f64 {
-    match reactive_part(course) {
-        Some(part) if part < 0.12 => 2.0,
-        Some(part) if part < 0.22 => 0.5,
-        Some(part) if part > 0.28 => -2.0,
-        _ => 0.0,
-    }
+    (real.abs() > 0.03 && load_reactive > 0.15).then(|| (reactive / real / load_reactive).clamp(0.0, 1.0))
 }
 
 fn by_shape(course: &Course) -> f64 {

@@ -166,6 +166,9 @@ impl View<'_> {
         look_back_s: f64,
         reference: Option<&Sample>,
     ) -> Option<Course> {
+        // What was before the last operation, that one has answered, unless the voltage never came back into the band.
+        let answered = reference.filter(|r| r.at < began).map(|r| seconds(r.at, began));
+        let look_back_s = answered.map_or(look_back_s, |s| s.min(look_back_s));
         let near = self.furthest(began, look_back_s).and_then(|from| self.from(&from, now, held));
         if near.is_some_and(|course| course.moved_v >= LITTLE_V) {
             return near;

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::{
     Assigned, Cause, Facts, LineDrop, OperationWindow, UNDONE_S,
-    clouds::{Signs, reactive_part},
+    clouds::{Signs, load_part},
     excursion::{Course, Excursion},
     samples::Samples,
     swings::Swings,
@@ -232,7 +232,7 @@ impl Judge<'_> {
             .fact("Likelihood of clouds", likelihood, "")
             .fact("Turns of power, rarer way", f64::from(signs.both_ways()), "");
         verdict.evidence.extend(course.load.map(|(real, _)| fact("Load change, of rating", 100.0 * real, "%")));
-        verdict.evidence.extend(reactive_part(course).map(|part| fact("Reactive over real change", part, "")));
+        verdict.evidence.extend(load_part(course, signs.load_reactive).map(|part| fact("Load's part by reactive power", 100.0 * part, "%")));
         verdict.evidence.extend(course.sharpest.map(|part| fact("Of it in one poll", 100.0 * part, "%")));
         verdict
     }
@@ -244,6 +244,7 @@ impl Judge<'_> {
             turns: self.swings.between(at - span(SWINGS_S), at + span(UNDONE_S)),
             hours: (SWINGS_S + UNDONE_S) / 3600.0,
             dark_per_hour: self.swings.learned.dark_per_hour(),
+            load_reactive: self.swings.learned.load_reactive(),
             close: self.facts.poll_s <= 20.0,
         }
     }

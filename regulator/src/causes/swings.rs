@@ -25,13 +25,33 @@ pub struct DayAndNight {
     dark_turns: f64,
     sun_s: f64,
     sun_turns: f64,
+    /// Sums over changes of load in the dark: real squared, real times reactive.
+    dark_xx: f64,
+    dark_xy: f64,
 }
+
+/// Reactive over real power of a load, where the nights have not told it: a power factor of about 0.93 (common practice).
+const USUAL_REACTIVE: f64 = 0.4;
+/// Sum of squared changes, per unit of rating, before the nights' word is taken.
+const ENOUGH_XX: f64 = 0.01;
 
 impl DayAndNight {
     /// Turns an hour in the dark, once four hours of it have been seen.
     #[must_use]
     pub fn dark_per_hour(&self) -> Option<f64> {
         (self.dark_s >= 4.0 * 3600.0).then(|| self.dark_turns * 3600.0 / self.dark_s)
+    }
+
+    /// How much reactive power the load changes with its real power, by the nights' changes.
+    #[must_use]
+    pub fn load_reactive(&self) -> f64 {
+        if self.dark_xx < ENOUGH_XX { USUAL_REACTIVE } else { self.dark_xy / self.dark_xx }
+    }
+
+    /// Takes a change of load that came in the dark, per unit of rating.
+    pub(super) fn dark_change(&mut self, real: f64, reactive: f64) {
+        self.dark_xx = self.dark_xx * 0.999 + real * real;
+        self.dark_xy = self.dark_xy * 0.999 + real * reactive;
     }
 
     fn pass(&mut self, seconds: f64, daylight: Option<Daylight>, turned: bool) {

@@ -38,7 +38,7 @@ const SEEN: f64 = 0.35;
 /// And at most this multiple.
 const MOST: f64 = 1.5;
 
-/// The upstream operations that an operation can have answered: within three delays and the polls' blur before it, in the
+/// The upstream operations that an operation can have answered: within three delays, a minute and the polls' blur before it, in the
 /// direction that asked for it, and seen in this regulator's own supply.
 pub(super) fn steps(
     facts: &Facts,
@@ -48,7 +48,7 @@ pub(super) fn steps(
     windows: &[OperationWindow],
 ) -> Option<Steps> {
     let way = f64::from(-excursion.direction?);
-    let longest_s = 3.0 * excursion.delay_s + 2.0 * facts.poll_s + 20.0;
+    let longest_s = 3.0 * excursion.delay_s + 2.0 * facts.poll_s + 60.0;
     let mut found: Option<Steps> = None;
     for window in windows {
         let lag_s = seconds(window.at, excursion.at);

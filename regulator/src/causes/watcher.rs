@@ -109,6 +109,10 @@ impl Watcher {
             && real.abs().max(reactive.abs()) > LOAD_CHANGE
         {
             self.line.learn(volts, real, reactive);
+            let dark = facts.place.daylight(sample.at) == Some(super::Daylight::Dark);
+            if dark && sample.load.is_some_and(|l| l.has_reactive) {
+                self.swings.learned.dark_change(real, reactive);
+            }
         }
     }
 

@@ -16,10 +16,10 @@ use weather::{Day, Kinds, LATITUDE, LONGITUDE};
 use world::{Hold, Run, World, settings};
 
 /// Of a day.
-pub const SECONDS: usize = 86_400;
+pub(crate) const SECONDS: usize = 86_400;
 
 /// Midnight of a summer day at the place, and seconds after it.
-pub fn at(s: usize) -> Timestamp {
+pub(crate) fn at(s: usize) -> Timestamp {
     let midnight: Timestamp = "2026-06-20T07:00:00Z".parse().unwrap();
     midnight + TimeDelta::seconds(i64::try_from(s).unwrap())
 }
@@ -107,11 +107,11 @@ struct Confusion {
 
 fn truth_name(hold: Hold) -> &'static str {
     match hold {
-        Hold::Source => Cause::Source.name(),
+        Hold::Source | Hold::Near => Cause::Source.name(),
         Hold::Load => Cause::Load.name(),
         Hold::Solar => Cause::Clouds.name(),
         Hold::Upstream => Cause::Upstream.name(),
-        Hold::Everything | Hold::Nothing => Cause::Hunting.name(),
+        Hold::Band | Hold::Nothing => Cause::Hunting.name(),
     }
 }
 
@@ -164,23 +164,32 @@ impl Confusion {
 struct Scenario {
     name: &'static str,
     kinds: Kinds,
-    bandwidth_v: f64,
+    bandwidths_v: (f64, f64),
     delays_s: (f64, f64),
     upstream: bool,
 }
 
 fn scenarios() -> Vec<Scenario> {
     let quiet = Kinds::default();
-    let one = |name, kinds| Scenario { name, kinds, bandwidth_v: 2.0, delays_s: (30.0, 45.0), upstream: false };
+    let one = |name, kinds| Scenario { name, kinds, bandwidths_v: (2.0, 2.0), delays_s: (30.0, 45.0), upstream: false };
     vec![
         one("load in blocks", Kinds { blocks: true, ..quiet }),
         one("steps of the source", Kinds { source_steps: true, ..quiet }),
         one("broken clouds", Kinds { clouds: true, ..quiet }),
-        Scenario { bandwidth_v: 0.6, ..one("band narrower than a step", quiet) },
-        Scenario { upstream: true, ..one("source drift taken up upstream", Kinds { drift: true, ..quiet }) },
+        Scenario { bandwidths_v: (2.0, 0.6), ..one("band narrower than a step", quiet) },
+        Scenario {
+            bandwidths_v: (2.0, 0.6),
+            ..one("band narrower than a step, source in steps", Kinds { source_steps: true, ..quiet })
+        },
+        Scenario {
+            upstream: true,
+            bandwidths_v: (3.0, 1.5),
+            ..one("source drift taken up upstream", Kinds { drift: true, ..quiet })
+        },
         Scenario {
             upstream: true,
             delays_s: (45.0, 15.0),
+            bandwidths_v: (2.0, 1.5),
             ..one("delays in the wrong order", Kinds { source_steps: true, drift: true, ..quiet })
         },
         Scenario {
@@ -197,7 +206,10 @@ fn confusion(seeds: std::ops::Range<u64>, metering: Metering, verbose: bool) -> 
         for seed in seeds.clone() {
             let world = World {
                 day: Day::new(scenario.kinds, seed),
-                settings: [settings(2.0, scenario.delays_s.0), settings(scenario.bandwidth_v, scenario.delays_s.1)],
+                settings: [
+                    settings(scenario.bandwidths_v.0, scenario.delays_s.0),
+                    settings(scenario.bandwidths_v.1, scenario.delays_s.1),
+                ],
                 upstream: scenario.upstream,
             };
             let run = world.run();

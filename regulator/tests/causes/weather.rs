@@ -4,38 +4,38 @@ use regulator::causes::elevation_degrees;
 
 use crate::{SECONDS, at, random::Random};
 
-pub const LATITUDE: f64 = 40.0;
-pub const LONGITUDE: f64 = -105.0;
+pub(crate) const LATITUDE: f64 = 40.0;
+pub(crate) const LONGITUDE: f64 = -105.0;
 
 /// Which disturbances there are.
 #[derive(Clone, Copy, Default)]
-pub struct Kinds {
+pub(crate) struct Kinds {
     /// Load that comes and goes in blocks.
-    pub blocks: bool,
+    pub(crate) blocks: bool,
     /// Steps of the substation's load tap changer.
-    pub source_steps: bool,
+    pub(crate) source_steps: bool,
     /// A slow swing of the supply over hours.
-    pub drift: bool,
+    pub(crate) drift: bool,
     /// Solar under broken clouds.
-    pub clouds: bool,
+    pub(crate) clouds: bool,
     /// Clear solar.
-    pub clear: bool,
+    pub(crate) clear: bool,
 }
 
 /// One day.
-pub struct Day {
+pub(crate) struct Day {
     /// Substation bus, V on the base of 120.
-    pub source_v: Vec<f64>,
+    pub(crate) source_v: Vec<f64>,
     /// Load between the two regulators, kW at 120 V.
-    pub near_kw: Vec<f64>,
+    pub(crate) near_kw: Vec<f64>,
     /// Load behind the second one, kW at 120 V.
-    pub far_kw: Vec<f64>,
+    pub(crate) far_kw: Vec<f64>,
     /// Solar behind the second one, kW, at unity power factor.
-    pub solar_kw: Vec<f64>,
+    pub(crate) solar_kw: Vec<f64>,
 }
 
 impl Day {
-    pub fn new(kinds: Kinds, seed: u64) -> Self {
+    pub(crate) fn new(kinds: Kinds, seed: u64) -> Self {
         let size = if kinds.blocks { 1.0 } else { 0.0 };
         Self {
             source_v: source(kinds, seed),
