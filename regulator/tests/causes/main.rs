@@ -10,6 +10,7 @@ use chrono::TimeDelta;
 use random::Random;
 use regulator::{
     Nameplate, Quantity, Reading, Timestamp,
+    compensator::Compensator,
     causes::{Assigned, Cause, Facts, OperationWindow, Place, Watcher},
 };
 use weather::{Day, Kinds, LATITUDE, LONGITUDE};
@@ -167,11 +168,12 @@ struct Scenario {
     bandwidths_v: (f64, f64),
     delays_s: (f64, f64),
     upstream: bool,
+    compensator: Compensator,
 }
 
 fn scenarios() -> Vec<Scenario> {
     let quiet = Kinds::default();
-    let one = |name, kinds| Scenario { name, kinds, bandwidths_v: (2.0, 2.0), delays_s: (30.0, 45.0), upstream: false };
+    let one = |name, kinds| Scenario { name, kinds, bandwidths_v: (2.0, 2.0), delays_s: (30.0, 45.0), upstream: false, compensator: Compensator::OFF };
     vec![
         one("load in blocks", Kinds { blocks: true, ..quiet }),
         one("steps of the source", Kinds { source_steps: true, ..quiet }),
@@ -194,6 +196,11 @@ fn scenarios() -> Vec<Scenario> {
         },
         Scenario {
             upstream: true,
+            compensator: Compensator { resistance_v: 10.0, reactance_v: 8.0 },
+            ..one("upstream compensator set too high", Kinds { blocks: true, ..quiet })
+        },
+        Scenario {
+            upstream: true,
             ..one("all together", Kinds { blocks: true, source_steps: true, drift: true, clouds: true, clear: false })
         },
     ]
@@ -207,8 +214,8 @@ fn confusion(seeds: std::ops::Range<u64>, metering: Metering, verbose: bool) -> 
             let world = World {
                 day: Day::new(scenario.kinds, seed),
                 settings: [
-                    settings(scenario.bandwidths_v.0, scenario.delays_s.0),
-                    settings(scenario.bandwidths_v.1, scenario.delays_s.1),
+                    settings(scenario.bandwidths_v.0, scenario.delays_s.0, scenario.compensator),
+                    settings(scenario.bandwidths_v.1, scenario.delays_s.1, Compensator::OFF),
                 ],
                 upstream: scenario.upstream,
             };

@@ -5,6 +5,7 @@
 //! disturbance held still: what it takes away, that disturbance caused.
 
 use regulator::{
+    compensator::{Compensator, PerUnitCurrent},
     control::{Control, ControlSettings, Inputs, Regulation},
     taps::TapChanger,
     WindingType,
@@ -19,6 +20,8 @@ use crate::{
 const AGAIN_S: [usize; 4] = [600, 420, 270, 150];
 /// A band of less than two steps hunts (T. A. Short, *Electric Power Distribution Handbook*; from memory).
 const TWO_STEPS_V: f64 = 1.5;
+/// 7.62 kV and 219 A, which is taken for the current transformer's primary too.
+const RATED_KW: f64 = 1669.0;
 const KVAR_PER_KW: f64 = 0.4;
 /// V per kW and V per kvar: to A, and from A to B.
 const TO_A: (f64, f64) = (0.0012, 0.0016);
@@ -60,9 +63,9 @@ pub(crate) struct World {
     pub(crate) upstream: bool,
 }
 
-pub(crate) fn settings(bandwidth_v: f64, delay_s: f64) -> ControlSettings {
+pub(crate) fn settings(bandwidth_v: f64, delay_s: f64, compensator: Compensator) -> ControlSettings {
     let common = ControlSettings::common();
-    let forward = Regulation { bandwidth_v, delay_s, ..common.forward };
+    let forward = Regulation { bandwidth_v, delay_s, compensator, ..common.forward };
     ControlSettings { forward, ..common }
 }
 
@@ -97,7 +100,10 @@ impl World {
             let inputs = Inputs {
                 load_voltage_v: side.load_v,
                 source_voltage_v: side.source_v,
-                current: Default::default(),
+                current: PerUnitCurrent {
+                    in_phase: side.real_kw / RATED_KW,
+                    lagging: side.reactive_kvar / RATED_KW,
+                },
                 tap: side.tap,
                 automatic: moves,
                 blocked: false,
