@@ -13,7 +13,8 @@ const LITTLE_V: f64 = 0.45;
 /// What the readings before an operation say.
 #[derive(Debug, Clone)]
 pub(super) struct Excursion {
-    /// When the operation was seen.
+    /// The reading before the operation, and the one that shows it.
+    pub(super) since: Timestamp,
     pub(super) at: Timestamp,
     /// 1 raise, -1 lower.
     pub(super) direction: Option<i32>,
@@ -21,6 +22,8 @@ pub(super) struct Excursion {
     pub(super) band: Option<(f64, f64)>,
     /// What the control held just before, at the position before, V.
     pub(super) held_v: Option<f64>,
+    /// The supply that asked for it, and the compensator's part, V.
+    pub(super) asked: Option<(f64, f64)>,
     /// Seconds out of band, by the samples; none when no sample was.
     pub(super) out_s: Option<f64>,
     /// How far inside the edge the voltage was, where no sample was out and none between can have been, V.
@@ -64,11 +67,13 @@ impl Excursion {
         let band = since.and_then(|s| s.band).or_else(|| shown.and_then(|s| s.band));
         let delay_s = since.and_then(|s| s.delay_s).unwrap_or(facts.usual_delay_s);
         let mut excursion = Self {
+            since: operation.since,
             at: operation.at,
             direction,
             delay_s,
             band,
             held_v: since.and_then(|s| s.relay_v),
+            asked: None,
             out_s: None,
             inside_v: None,
             course: None,
@@ -79,11 +84,13 @@ impl Excursion {
         let out = Episode::before(samples, operation.since, direction);
         excursion.out_s = out.map(|e| seconds(e.began, operation.at));
         let now = match (&out, shown) {
-            (Some(_), _) => recent(samples, operation.since),
+            (Some(e), _) => recent(samples, operation.since, e.began),
             // Between two polls: the reading after shows the same supply.
             (None, Some(shown)) => vec![*shown],
             (None, None) => vec![],
         };
+        let asked = mean(now.iter().filter_map(|s| s.supply_v)).zip(mean(now.iter().map(|s| s.compensation_v)));
+        excursion.asked = asked;
         let held = mean(now.iter().filter_map(|s| s.held_v(facts, operation.from)));
         if out.is_none() {
             excursion.inside_v = inside(band, held, excursion.held_v, direction);
@@ -116,9 +123,9 @@ impl Episode {
     }
 }
 
-/// The last three samples of the half minute before.
-fn recent(samples: &Samples, since: Timestamp) -> Vec<Sample> {
-    let close = samples.back_from(since).take_while(|s| seconds(s.at, since) <= 30.0);
+/// The last three samples of the half minute before, out of band all of them.
+fn recent(samples: &Samples, since: Timestamp, began: Timestamp) -> Vec<Sample> {
+    let close = samples.back_from(since).take_while(|s| s.at >= began && seconds(s.at, since) <= 30.0);
     close.take(3).copied().collect()
 }
 

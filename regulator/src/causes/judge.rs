@@ -16,6 +16,8 @@ use crate::{Timestamp, conditions::Fact, operations::Operation, seconds};
 const MOVED_V: f64 = 0.2;
 /// The supply has stood still between two operations when it moved less than this part of a step.
 const STILL: f64 = 0.6;
+/// Two readings' noise, and what the control's own reading can differ by, V.
+const SLACK_V: f64 = 0.12;
 /// Inside the band by this much, V, no voltage asked for the operation.
 const INSIDE_V: f64 = 0.2;
 /// Turns of power are counted from this long before an operation, s.
@@ -146,20 +148,19 @@ impl Judge<'_> {
     fn self_made(&self, first: &Case, second: &Case) -> Option<Verdict> {
         let direction = f64::from(first.excursion.direction?);
         let tap = first.operation.from;
-        let supply = |case: &Case| {
-            let sample = self.samples.before(case.operation.since)?;
-            sample.held_v(self.facts, tap)
-        };
+        let ratio = tap.map_or(1.0, |tap| self.facts.changer.ratio(tap.into()));
+        let supply = |case: &Case| case.excursion.asked.map(|(supply, add)| supply * ratio + add);
         let moved_v = (supply(second)? - supply(first)?) * direction;
         let still = moved_v < STILL * self.facts.step_v;
-        let steps = f64::from(first.operation.steps().map_or(1, i32::abs));
+        // Between polls far apart nobody saw whether each step of several was asked for; the last one may have been.
+        let close = self.facts.poll_s <= first.excursion.delay_s;
+        let steps = if close { f64::from(first.operation.steps().map_or(1, i32::abs)) } else { 1.0 };
         let (low, high) = first.excursion.band?;
         // Where the voltage stands after the first operation alone, against the edge it has to pass for the second.
         let before = supply(first)?;
         let alone = before + direction * steps * self.facts.step_v;
         let beyond_v = if direction > 0.0 { alone - high } else { low - alone };
-        // Slack for two readings' noise and the width that a control's own reading can differ by.
-        (still && beyond_v > -0.2).then(|| {
+        (still && beyond_v > -SLACK_V).then(|| {
             let confidence = if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
             Verdict::new(Cause::Hunting, confidence, "a step takes the voltage past the other edge of the band")
                 .fact("Undone within", gap_s(first, second), "s")
@@ -207,7 +208,12 @@ impl Judge<'_> {
         let banded = if case.excursion.band.is_some() { 1.0 } else { 0.7 };
         let confidence = |direct: f64| (direct * share * size.sqrt() * banded).clamp(0.1, 0.97);
         if parts.upstream_v >= parts.greatest() {
-            return Verdict::new(Cause::Upstream, confidence(1.0), "an upstream tap made the step that it answers");
+            return if parts.seen {
+                Verdict::new(Cause::Upstream, confidence(1.0), "an upstream tap made the step that it answers")
+            } else {
+                let because = "an upstream tap came just before; polls are too far apart to see its step";
+                Verdict::new(Cause::Upstream, confidence(0.6), because)
+            };
         }
         let Some(load_v) = parts.load_v else {
             return Verdict::new(Cause::Unexplained, 0.3, "cannot tell supply from load: neither power nor current");
@@ -253,6 +259,8 @@ impl Judge<'_> {
 /// What moved the voltage towards the edge, V.
 struct Parts {
     upstream_v: f64,
+    /// Whether the upstream step was seen in the supply.
+    seen: bool,
     load_v: Option<f64>,
     other_v: f64,
 }
@@ -262,6 +270,7 @@ impl Parts {
         let upstream_v = steps.map_or(0.0, |s| s.volts);
         Self {
             upstream_v,
+            seen: steps.is_none_or(|s| s.seen),
             load_v: course.load_v,
             other_v: course.moved_v - upstream_v - course.load_v.unwrap_or(0.0),
         }

@@ -31,6 +31,8 @@ pub(super) struct Steps {
     pub(super) volts: f64,
     /// From the last of them to the operation, s.
     pub(super) lag_s: f64,
+    /// Whether they were seen in the supply; if not, polls are too far apart to see them.
+    pub(super) seen: bool,
 }
 
 /// A step seen here is at least this part of what the upstream tap is worth.
@@ -57,18 +59,30 @@ pub(super) fn steps(
         if !possible || window.steps == Some(0) {
             continue;
         }
-        let Some(jump) = jump(facts, drop, samples, window) else { continue };
         let nominal = window.steps.map_or(facts.step_v, |n| f64::from(n.abs()) * facts.step_v);
-        let expected_way = window.steps.map_or(way, |n| f64::from(n.signum()));
-        if expected_way * way <= 0.0 || jump * way < SEEN * nominal {
+        if window.steps.is_some_and(|n| f64::from(n.signum()) * way <= 0.0) {
             continue;
         }
-        let volts = (jump * way).min(MOST * nominal);
-        let sofar = found.map_or(0.0, |f| f.volts);
-        let lag_s = found.map_or(lag_s, |f| f.lag_s.min(lag_s));
-        found = Some(Steps { volts: sofar + volts, lag_s });
+        let jump = jump(facts, drop, samples, window).map_or(0.0, |jump| jump * way);
+        let seen = jump >= SEEN * nominal;
+        if !seen && !blurred(facts, excursion, window) {
+            continue;
+        }
+        let volts = if seen { jump.min(MOST * nominal) } else { nominal };
+        found = Some(found.map_or(Steps { volts, lag_s, seen }, |sofar| Steps {
+            volts: sofar.volts + volts,
+            lag_s: sofar.lag_s.min(lag_s),
+            seen: sofar.seen || seen,
+        }));
     }
     found
+}
+
+/// Whether step and answer can both lie between the same two polls, so that what else happened there can hide the step.
+fn blurred(facts: &Facts, excursion: &Excursion, window: &OperationWindow) -> bool {
+    let hidden = facts.poll_s > excursion.delay_s;
+    let late_s = seconds(excursion.at, window.at);
+    hidden && window.steps.is_some() && window.at > excursion.since && late_s <= facts.poll_s
 }
 
 /// Change of the supply over a window, less what the load explains, V.
