@@ -30,7 +30,8 @@ impl Signs {
 
     /// How likely clouds are against other load, 0 to 1.
     pub(super) fn likelihood(&self, course: &Course) -> f64 {
-        let circumstances = self.by_turns() + self.by_nights() + if self.close { by_shape(course) } else { 0.0 };
+        let circumstances =
+            self.by_turns() + self.by_nights() + if self.close { by_shape(course) } else { 0.0 };
         let odds = match load_part(course, self.load_reactive) {
             // Measured, so that circumstances count for little; at 40 % load and sun move the voltage alike.
             Some(part) => 4.0 - 10.0 * part + 0.3 * circumstances,

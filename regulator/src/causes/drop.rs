@@ -76,7 +76,9 @@ mod tests {
             drop.learn(-4.0 * real - 6.0 * reactive + supply, real, reactive);
         }
         let (r, x) = drop.slopes().unwrap();
-        println!("CHECK | drop of a line, V per unit of P and Q | Kersting, ch. 3, R P + X Q | -4, -6 | {r:.2}, {x:.2}");
+        println!(
+            "CHECK | drop of a line, V per unit of P and Q | Kersting, ch. 3, R P + X Q | -4, -6 | {r:.2}, {x:.2}"
+        );
         assert!((r + 4.0).abs() < 0.4 && (x + 6.0).abs() < 0.6, "{r} {x}");
     }
 

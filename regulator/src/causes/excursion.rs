@@ -1,6 +1,9 @@
 //! How the voltage came to leave the band before an operation.
 
-use super::{Facts, LineDrop, samples::{Sample, Samples}};
+use super::{
+    Facts, LineDrop,
+    samples::{Sample, Samples},
+};
 use crate::{Timestamp, operations::Operation, seconds};
 
 /// Tolerance at the edges of the band, V: a step of the reported voltage.
@@ -89,7 +92,8 @@ impl Excursion {
             (None, Some(shown)) => vec![*shown],
             (None, None) => vec![],
         };
-        let asked = mean(now.iter().filter_map(|s| s.supply_v)).zip(mean(now.iter().map(|s| s.compensation_v)));
+        let asked =
+            mean(now.iter().filter_map(|s| s.supply_v)).zip(mean(now.iter().map(|s| s.compensation_v)));
         excursion.asked = asked;
         let held = mean(now.iter().filter_map(|s| s.held_v(facts, operation.from)));
         if out.is_none() {
@@ -115,7 +119,13 @@ struct Episode {
 impl Episode {
     fn before(samples: &Samples, since: Timestamp, direction: i32) -> Option<Self> {
         let out = |s: &&Sample| match (s.relay_v, s.band) {
-            (Some(v), Some((low, high))) => if direction > 0 { v < low + EDGE_V } else { v > high - EDGE_V },
+            (Some(v), Some((low, high))) => {
+                if direction > 0 {
+                    v < low + EDGE_V
+                } else {
+                    v > high - EDGE_V
+                }
+            }
             _ => false,
         };
         let first = samples.back_from(since).take_while(out).last()?;
@@ -143,7 +153,13 @@ fn inside(band: Option<(f64, f64)>, after: Option<f64>, before: Option<f64>, dir
 }
 
 /// Whether the band moved within the time looked back over, and the voltage was in the old one.
-fn setting_changed(samples: &Samples, operation: &Operation, look_back_s: f64, held: Option<f64>, direction: i32) -> bool {
+fn setting_changed(
+    samples: &Samples,
+    operation: &Operation,
+    look_back_s: f64,
+    held: Option<f64>,
+    direction: i32,
+) -> bool {
     let Some(held) = held else { return false };
     let mut bands = samples.back_from(operation.at).filter_map(|s| Some((s.at, s.band?)));
     let Some((_, now)) = bands.next() else { return false };
@@ -207,7 +223,8 @@ impl View<'_> {
         let was = mean(from.iter().filter_map(|s| s.held_v(self.facts, self.tap)))?;
         let moved_v = self.way * (held - was);
         let load = load_change(from, now);
-        let compensation = mean(now.iter().map(|s| s.compensation_v))? - mean(from.iter().map(|s| s.compensation_v))?;
+        let compensation =
+            mean(now.iter().map(|s| s.compensation_v))? - mean(from.iter().map(|s| s.compensation_v))?;
         let ratio = self.tap.map_or(1.0, |tap| self.facts.changer.ratio(tap.into()));
         let learnt = load.and_then(|(real, reactive)| self.drop.volts(real, reactive));
         let load_v = match (learnt, load) {

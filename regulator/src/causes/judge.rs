@@ -7,7 +7,7 @@ use super::{
     clouds::{Signs, load_part},
     excursion::{Course, Excursion},
     samples::Samples,
-    swings::Swings,
+    swings::{DayAndNight, Swings},
     upstream::{self, Steps},
 };
 use crate::{Timestamp, conditions::Fact, operations::Operation, seconds};
@@ -28,13 +28,12 @@ const SWINGS_S: f64 = 1800.0;
 pub(super) struct Case {
     pub(super) operation: Operation,
     pub(super) excursion: Excursion,
+    /// What had been learnt by then: so that it does not matter how much later it is judged.
+    pub(super) line: LineDrop,
+    pub(super) nights: DayAndNight,
 }
 
 impl Case {
-    pub(super) const fn new(operation: Operation, excursion: Excursion) -> Self {
-        Self { operation, excursion }
-    }
-
     /// Whether no voltage asked for it: all that was seen was inside the band, and polls are close enough to see.
     fn unasked(&self, facts: &Facts) -> bool {
         let close = facts.poll_s <= 0.75 * self.excursion.delay_s;
@@ -68,7 +67,6 @@ impl Verdict {
 /// Everything that a cause is judged from.
 pub(super) struct Judge<'a> {
     pub(super) facts: &'a Facts,
-    pub(super) line: &'a LineDrop,
     pub(super) samples: &'a Samples,
     pub(super) swings: &'a Swings,
     pub(super) exercised: Option<Timestamp>,
@@ -91,7 +89,8 @@ impl Judge<'_> {
     }
 
     fn verdict(&self, case: &Case, undoing: Option<&Case>, windows: &[OperationWindow]) -> Verdict {
-        let undone = self.earlier.iter().rev().take_while(|c| gap_s(c, case) <= UNDONE_S).find(|c| c.opposes(case));
+        let undone =
+            self.earlier.iter().rev().take_while(|c| gap_s(c, case) <= UNDONE_S).find(|c| c.opposes(case));
         self.by_hand(case)
             .or_else(|| by_setting(case))
             .or_else(|| self.exercise(case, undone, undoing))
@@ -108,7 +107,9 @@ impl Judge<'_> {
         let there_and_back = passage.filter(|c| c.opposes(case)).count() > 0;
         let travel = self.manual_travel(case);
         let verdict = match (there_and_back, travel) {
-            (true, Some(0)) => Verdict::new(Cause::Exercise, 0.85, "in manual, there and back to where it began"),
+            (true, Some(0)) => {
+                Verdict::new(Cause::Exercise, 0.85, "in manual, there and back to where it began")
+            }
             (true, _) => Verdict::new(Cause::Manual, 0.7, "in manual, there and partly back"),
             (false, _) => Verdict::new(Cause::Manual, 0.95, "the control was not in automatic"),
         };
@@ -128,17 +129,23 @@ impl Judge<'_> {
         let first = first.or_else(|| undoing.filter(|_| case.unasked(self.facts)).map(|_| case))?;
         let inside_v = first.excursion.inside_v.unwrap_or(0.0);
         let at = first.operation.at;
-        let regular = self.exercised.filter(|last| seconds(*last, at) > 3600.0 && regular(seconds(*last, at)));
+        let regular =
+            self.exercised.filter(|last| seconds(*last, at) > 3600.0 && regular(seconds(*last, at)));
         let verdict = match regular {
-            Some(_) => Verdict::new(Cause::Exercise, 0.95, "a pair from within the band, whole days after the last"),
-            None => Verdict::new(Cause::Exercise, 0.65, "a pair from within the band, for which no voltage asked"),
+            Some(_) => {
+                Verdict::new(Cause::Exercise, 0.95, "a pair from within the band, whole days after the last")
+            }
+            None => {
+                Verdict::new(Cause::Exercise, 0.65, "a pair from within the band, for which no voltage asked")
+            }
         };
         Some(verdict.fact("Inside the band by", inside_v, "V"))
     }
 
     /// One of a pair that undo each other while nothing outside moved.
     fn hunting(&self, case: &Case, undone: Option<&Case>, undoing: Option<&Case>) -> Option<Verdict> {
-        if case.excursion.direction.is_none() && case.operation.count > 1 && case.operation.steps() == Some(0) {
+        if case.excursion.direction.is_none() && case.operation.count > 1 && case.operation.steps() == Some(0)
+        {
             return self.there_and_back(case);
         }
         let pairs = [undone.map(|first| (first, case)), undoing.map(|second| (case, second))];
@@ -161,12 +168,17 @@ impl Judge<'_> {
         let alone = before + direction * steps * self.facts.step_v;
         let beyond_v = if direction > 0.0 { alone - high } else { low - alone };
         (still && beyond_v > -SLACK_V).then(|| {
-            let confidence = if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
-            Verdict::new(Cause::Hunting, confidence, "a step takes the voltage past the other edge of the band")
-                .fact("Undone within", gap_s(first, second), "s")
-                .fact("Past the other edge by the step alone", beyond_v, "V")
-                .fact("Supply moved meanwhile", moved_v, "V")
-                .fact("Bandwidth", high - low, "V")
+            let confidence =
+                if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
+            Verdict::new(
+                Cause::Hunting,
+                confidence,
+                "a step takes the voltage past the other edge of the band",
+            )
+            .fact("Undone within", gap_s(first, second), "s")
+            .fact("Past the other edge by the step alone", beyond_v, "V")
+            .fact("Supply moved meanwhile", moved_v, "V")
+            .fact("Bandwidth", high - low, "V")
         })
     }
 
@@ -174,8 +186,12 @@ impl Judge<'_> {
     fn there_and_back(&self, case: &Case) -> Option<Verdict> {
         let (low, high) = case.excursion.band?;
         (high - low < self.facts.step_v).then(|| {
-            Verdict::new(Cause::Hunting, 0.7, "there and back between two polls, the band narrower than a step")
-                .fact("Bandwidth", high - low, "V")
+            Verdict::new(
+                Cause::Hunting,
+                0.7,
+                "there and back between two polls, the band narrower than a step",
+            )
+            .fact("Bandwidth", high - low, "V")
         })
     }
 
@@ -187,7 +203,7 @@ impl Judge<'_> {
         let Some(course) = case.excursion.course else {
             return Verdict::new(Cause::Unexplained, 0.5, "cannot tell: no voltage to judge by");
         };
-        let steps = upstream::steps(self.facts, self.line, self.samples, &case.excursion, windows);
+        let steps = upstream::steps(self.facts, &case.line, self.samples, &case.excursion, windows);
         let parts = Parts::of(&course, steps);
         let verdict = if parts.sum() < MOVED_V {
             Verdict::new(Cause::Unexplained, 0.4, "nothing that was measured moved the voltage")
@@ -209,48 +225,67 @@ impl Judge<'_> {
         let confidence = |direct: f64| (direct * share * size.sqrt() * banded).clamp(0.1, 0.97);
         if parts.upstream_v >= parts.greatest() {
             return if parts.seen {
-                Verdict::new(Cause::Upstream, confidence(1.0), "an upstream tap made the step that it answers")
+                Verdict::new(
+                    Cause::Upstream,
+                    confidence(1.0),
+                    "an upstream tap made the step that it answers",
+                )
             } else {
                 let because = "an upstream tap came just before; polls are too far apart to see its step";
                 Verdict::new(Cause::Upstream, confidence(0.6), because)
             };
         }
         let Some(load_v) = parts.load_v else {
-            return Verdict::new(Cause::Unexplained, 0.3, "cannot tell supply from load: neither power nor current");
+            return Verdict::new(
+                Cause::Unexplained,
+                0.3,
+                "cannot tell supply from load: neither power nor current",
+            );
         };
         let direct = if course.learnt { 0.97 } else { 0.7 };
         if load_v < parts.greatest() {
-            return Verdict::new(Cause::Source, confidence(direct), "the source voltage moved, and not by this load");
+            return Verdict::new(
+                Cause::Source,
+                confidence(direct),
+                "the source voltage moved, and not by this load",
+            );
         }
         self.load_or_clouds(case, course, confidence(direct))
     }
 
     fn load_or_clouds(&self, case: &Case, course: &Course, confidence: f64) -> Verdict {
-        let at = case.operation.at;
-        let signs = self.signs(at);
+        let signs = self.signs(case);
         let likelihood = signs.likelihood(course);
         let verdict = if likelihood >= 0.5 {
             Verdict::new(Cause::Clouds, confidence * likelihood, "power swings both ways in hours of sun")
         } else {
             Verdict::new(Cause::Load, confidence * (1.0 - likelihood), "the load moved it")
         };
-        let mut verdict = verdict
-            .fact("Likelihood of clouds", likelihood, "")
-            .fact("Turns of power, rarer way", f64::from(signs.both_ways()), "");
-        verdict.evidence.extend(course.load.map(|(real, _)| fact("Load change, of rating", 100.0 * real, "%")));
-        verdict.evidence.extend(load_part(course, signs.load_reactive).map(|part| fact("Load's part by reactive power", 100.0 * part, "%")));
+        let mut verdict = verdict.fact("Likelihood of clouds", likelihood, "").fact(
+            "Turns of power, rarer way",
+            f64::from(signs.both_ways()),
+            "",
+        );
+        verdict
+            .evidence
+            .extend(course.load.map(|(real, _)| fact("Load change, of rating", 100.0 * real, "%")));
+        verdict.evidence.extend(
+            load_part(course, signs.load_reactive)
+                .map(|part| fact("Load's part by reactive power", 100.0 * part, "%")),
+        );
         verdict.evidence.extend(course.sharpest.map(|part| fact("Of it in one poll", 100.0 * part, "%")));
         verdict
     }
 
-    fn signs(&self, at: Timestamp) -> Signs {
+    fn signs(&self, case: &Case) -> Signs {
+        let at = case.operation.at;
         let span = |s: f64| chrono::TimeDelta::milliseconds(ms(s));
         Signs {
             daylight: self.facts.place.daylight(at),
             turns: self.swings.between(at - span(SWINGS_S), at + span(UNDONE_S)),
             hours: (SWINGS_S + UNDONE_S) / 3600.0,
-            dark_per_hour: self.swings.learned.dark_per_hour(),
-            load_reactive: self.swings.learned.load_reactive(),
+            dark_per_hour: case.nights.dark_per_hour(),
+            load_reactive: case.nights.load_reactive(),
             close: self.facts.poll_s <= 20.0,
         }
     }
@@ -298,7 +333,11 @@ impl Parts {
 fn by_setting(case: &Case) -> Option<Verdict> {
     case.excursion.by_setting.then(|| {
         let held = case.excursion.held_v.unwrap_or(0.0);
-        Verdict::new(Cause::Setting, 0.95, "by the settings before, the voltage was in band").fact("Held voltage", held, "V")
+        Verdict::new(Cause::Setting, 0.95, "by the settings before, the voltage was in band").fact(
+            "Held voltage",
+            held,
+            "V",
+        )
     })
 }
 

@@ -63,7 +63,10 @@ impl Sample {
         let ratio = tap.map(|tap| facts.changer.ratio(tap.into()));
         let implied = || Some(state.load_voltage_v? / ratio?);
         let compensation_v = compensation(facts, state);
-        let band = state.set_voltage_v.zip(state.bandwidth_v).map(|(set, width)| (set - width / 2.0, set + width / 2.0));
+        let band = state
+            .set_voltage_v
+            .zip(state.bandwidth_v)
+            .map(|(set, width)| (set - width / 2.0, set + width / 2.0));
         Self {
             at,
             tap,
@@ -113,7 +116,10 @@ impl Samples {
         #[allow(clippy::cast_precision_loss, reason = "a small constant")]
         let closest_s = KEPT_S / KEPT as f64;
         let crowded = self.ring.len() > 1
-            && self.ring.get(self.ring.len() - 2).is_some_and(|last| crate::seconds(last.at, sample.at) < closest_s);
+            && self
+                .ring
+                .get(self.ring.len() - 2)
+                .is_some_and(|last| crate::seconds(last.at, sample.at) < closest_s);
         if crowded && !keep {
             self.ring.pop_back();
         }

@@ -55,11 +55,13 @@ impl Place {
                     _ => Daylight::Low,
                 })
             }
-            Self::Coordinates { latitude, longitude } => Some(match elevation_degrees(at, latitude, longitude) {
-                e if e < 0.0 => Daylight::Dark,
-                e if e < LOW_DEGREES => Daylight::Low,
-                _ => Daylight::Sun,
-            }),
+            Self::Coordinates { latitude, longitude } => {
+                Some(match elevation_degrees(at, latitude, longitude) {
+                    e if e < 0.0 => Daylight::Dark,
+                    e if e < LOW_DEGREES => Daylight::Low,
+                    _ => Daylight::Sun,
+                })
+            }
         }
     }
 }
@@ -74,14 +76,15 @@ pub fn elevation_degrees(at: Timestamp, latitude: f64, longitude: f64) -> f64 {
     let solar_minutes = minutes + equation_of_time_minutes(gamma) + 4.0 * longitude;
     let hour_angle = (solar_minutes / 4.0 - 180.0).to_radians();
     let (declination, latitude) = (declination_radians(gamma), latitude.to_radians());
-    let sine =
-        latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos();
+    let sine = latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos();
     sine.clamp(-1.0, 1.0).asin().to_degrees()
 }
 
 /// How far the sundial is ahead of the clock; `gamma` is the fraction of the year as an angle.
 fn equation_of_time_minutes(gamma: f64) -> f64 {
-    let series = 0.000_075 + 0.001_868 * gamma.cos() - 0.032_077 * gamma.sin() - 0.014_615 * (2.0 * gamma).cos()
+    let series = 0.000_075 + 0.001_868 * gamma.cos()
+        - 0.032_077 * gamma.sin()
+        - 0.014_615 * (2.0 * gamma).cos()
         - 0.040_849 * (2.0 * gamma).sin();
     229.18 * series
 }
@@ -118,7 +121,8 @@ mod tests {
     fn solstice_and_equinox() {
         let highest = |day: &str| {
             let noon = utc(&format!("{day}T12:00:00Z"));
-            let minutes = (-40..40).map(|m| elevation_degrees(noon + chrono::TimeDelta::minutes(m), 0.0, 0.0));
+            let minutes =
+                (-40..40).map(|m| elevation_degrees(noon + chrono::TimeDelta::minutes(m), 0.0, 0.0));
             90.0 - minutes.fold(f64::MIN, f64::max)
         };
         for (day, want) in [("2026-06-21", 23.44), ("2026-12-21", 23.44), ("2026-03-20", 0.0)] {

@@ -10,8 +10,9 @@ use serde::{Deserialize, Serialize};
 use super::sun::Daylight;
 use crate::Timestamp;
 
-/// Turns kept.
-const KEPT: usize = 48;
+/// Turns are kept this long, s, and at most so many.
+const KEPT_S: f64 = 3600.0;
+const KEPT: usize = 240;
 /// Seconds over which what was learnt of day and night loses half its weight: a week.
 const HALF_LIFE_S: f64 = 7.0 * 86_400.0;
 /// Two readings further apart say nothing of what was between, s.
@@ -112,7 +113,8 @@ impl Swings {
         self.way = if change > 0.0 { 1 } else { -1 };
         self.extreme = Some(value);
         self.turns.push_back((at, self.way));
-        if self.turns.len() > KEPT {
+        let old = |(first, _): &(Timestamp, i8)| crate::seconds(*first, at) > KEPT_S;
+        while self.turns.len() > KEPT || self.turns.front().is_some_and(old) {
             self.turns.pop_front();
         }
         true
@@ -142,7 +144,10 @@ mod tests {
             swings.observe(at(i * 10), v, 0.5, None);
         }
         let (up, down) = swings.between(at(0), at(1000));
-        println!("CHECK | turning points after the first | ASTM E1049-85 fig. 6 (from memory) | 8 | {}", up + down);
+        println!(
+            "CHECK | turning points after the first | ASTM E1049-85 fig. 6 (from memory) | 8 | {}",
+            up + down
+        );
         assert_eq!((up, down), (4, 4));
     }
 

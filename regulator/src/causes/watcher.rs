@@ -11,7 +11,11 @@ use super::{
     samples::{Sample, Samples},
     swings::{DayAndNight, Swings},
 };
-use crate::{Reading, Timestamp, operations::{Operation, State, Tracker}, seconds};
+use crate::{
+    Reading, Timestamp,
+    operations::{Operation, State, Tracker},
+    seconds,
+};
 
 /// Turns of power this great count as swings, per unit of rating.
 const SWING: f64 = 0.05;
@@ -89,7 +93,8 @@ impl Watcher {
         if let Some(operation) = &operation {
             let excursion =
                 Excursion::before(facts, &self.line, &self.samples, operation, self.reference.as_ref());
-            self.pending.push_back(Case::new(operation.clone(), excursion));
+            let (line, nights) = (self.line, self.swings.learned);
+            self.pending.push_back(Case { operation: operation.clone(), excursion, line, nights });
             self.reference = Some(sample);
         }
         operation
@@ -119,7 +124,8 @@ impl Watcher {
     /// Causes of the operations for which enough time has passed, in order. Everything measured before `until` has been observed, by this
     /// watcher and by those of the regulators upstream, whose operations of the last quarter of an hour and more `upstream` holds, in any order.
     ///
-    /// It waits five minutes and a poll, and in manual up to fifteen minutes for the way back.
+    /// It waits five minutes and a poll, and in manual fifteen minutes for the way back. Called at least every ten minutes of the readings' time
+    /// it gives the same however often it is called; later, what it needs may be forgotten.
     pub fn settle(&mut self, facts: &Facts, until: Timestamp, upstream: &[OperationWindow]) -> Vec<Assigned> {
         let mut out = vec![];
         while let Some(case) = self.pending.front() {
@@ -130,7 +136,6 @@ impl Watcher {
             let Some(case) = self.pending.pop_front() else { break };
             let judge = Judge {
                 facts,
-                line: &self.line,
                 samples: &self.samples,
                 swings: &self.swings,
                 exercised: self.exercised,

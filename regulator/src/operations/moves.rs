@@ -70,7 +70,12 @@ impl Moves {
         // Moves that cancelled between two polls stay the counter's alone, once the tap has been seen with it.
         let settled = now_owed == 0 || (now_owed < 0 && to.is_some() && travel > 0);
         self.owed = (!settled).then_some((reading.measured_at, now_owed));
-        (count > 0).then(|| Move { from, to, count: count.unsigned_abs(), counted: fresh_counted >= fresh_travel })
+        (count > 0).then(|| Move {
+            from,
+            to,
+            count: count.unsigned_abs(),
+            counted: fresh_counted >= fresh_travel,
+        })
     }
 
     fn count(&mut self, modulus: u64, reading: &Reading) -> i64 {

@@ -94,7 +94,8 @@ fn a_late_reading_is_ignored() {
 #[test]
 fn what_is_kept_is_small_and_comes_back() {
     let mut tracker = Tracker::new();
-    tracker.observe(MODULUS, &Reading::new(at(0)).with(Quantity::Tap, 3.0).with(Quantity::LoadVoltage, 121.5));
+    tracker
+        .observe(MODULUS, &Reading::new(at(0)).with(Quantity::Tap, 3.0).with(Quantity::LoadVoltage, 121.5));
     let text = serde_json::to_string(&tracker).unwrap();
     assert!(text.len() < 600, "{}", text.len());
     assert_eq!(serde_json::from_str::<Tracker>(&text).unwrap(), tracker);

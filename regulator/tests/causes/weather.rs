@@ -18,8 +18,6 @@ pub(crate) struct Kinds {
     pub(crate) drift: bool,
     /// Solar under broken clouds.
     pub(crate) clouds: bool,
-    /// Clear solar.
-    pub(crate) clear: bool,
 }
 
 /// One day.
@@ -64,7 +62,8 @@ fn source(kinds: Kinds, seed: u64) -> Vec<f64> {
             step += if up { 0.75 * taps } else { -0.75 * taps };
             next = t + 300.0 + 1500.0 * random.exponential();
         }
-        let drift = if kinds.drift { 5.0 * (hours(s) / 4.0 * std::f64::consts::TAU + phase).sin() } else { 0.0 };
+        let drift =
+            if kinds.drift { 5.0 * (hours(s) / 4.0 * std::f64::consts::TAU + phase).sin() } else { 0.0 };
         123.5 + step + drift + noise
     };
     (0..SECONDS).map(second).collect()
@@ -104,8 +103,7 @@ fn solar(kinds: Kinds, seed: u64) -> Vec<f64> {
         }
         smooth += (through - smooth) / lag;
         let height = elevation_degrees(at(s), LATITUDE, LONGITUDE).to_radians().sin().max(0.0);
-        let sky = if kinds.clouds { smooth } else { 1.0 };
-        if kinds.clouds || kinds.clear { 900.0 * height * sky } else { 0.0 }
+        if kinds.clouds { 900.0 * height * smooth } else { 0.0 }
     };
     (0..SECONDS).map(second).collect()
 }

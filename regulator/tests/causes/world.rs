@@ -5,16 +5,13 @@
 //! disturbance held still: what it takes away, that disturbance caused.
 
 use regulator::{
+    WindingType,
     compensator::{Compensator, PerUnitCurrent},
     control::{Control, ControlSettings, Inputs, Regulation},
     taps::TapChanger,
-    WindingType,
 };
 
-use crate::{
-    SECONDS,
-    weather::Day,
-};
+use crate::{SECONDS, weather::Day};
 
 /// From so long before an operation things are played again, s.
 const AGAIN_S: [usize; 4] = [600, 420, 270, 150];
@@ -71,7 +68,8 @@ pub(crate) fn settings(bandwidth_v: f64, delay_s: f64, compensator: Compensator)
 
 impl World {
     fn start(&self) -> Feeder {
-        let side = Side { source_v: 122.0, load_v: 122.0, real_kw: 0.0, reactive_kvar: 0.0, tap: 0, operations: 0 };
+        let side =
+            Side { source_v: 122.0, load_v: 122.0, real_kw: 0.0, reactive_kvar: 0.0, tap: 0, operations: 0 };
         let mut feeder = Feeder { controls: [Control::new(), Control::new()], sides: [side; 2] };
         // settled before the day begins
         (0..1200).for_each(|_| self.step(&mut feeder, 0, 0, Hold::Nothing));
