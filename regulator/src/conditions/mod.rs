@@ -9,13 +9,16 @@
 //! conditions of one thing; each condition has a file of its own, which states its rule.
 
 mod catalogue;
+mod cloud_driven_tapping;
 mod endpoint_silent;
 mod excess_tapping;
 mod excursion;
 mod hold;
+mod hunting;
 mod not_automatic;
 mod poller_silent;
 mod readings_stale;
+mod recent;
 mod regulator_detector;
 mod reverse_power;
 mod settings;

@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, excess_tapping, not_automatic, readings_stale, reverse_power, tap_limit,
-    voltage_range,
+    Condition, Settings, Transition, cloud_driven_tapping, excess_tapping, hunting, not_automatic,
+    readings_stale, reverse_power, tap_limit, voltage_range,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -18,6 +18,8 @@ pub struct Unit {
     tap_limit: tap_limit::Limits,
     not_automatic: not_automatic::Limits,
     readings_stale: readings_stale::Limits,
+    hunting: hunting::Limits,
+    cloud_driven_tapping: cloud_driven_tapping::Limits,
 }
 
 impl Unit {
@@ -33,6 +35,8 @@ impl Unit {
             tap_limit: tap_limit::Limits::new(nameplate, settings),
             not_automatic: not_automatic::Limits::new(settings),
             readings_stale: readings_stale::Limits::new(nameplate, settings),
+            hunting: hunting::Limits::new(nameplate, settings),
+            cloud_driven_tapping: cloud_driven_tapping::Limits::new(nameplate, settings),
         }
     }
 }
@@ -52,6 +56,8 @@ pub struct RegulatorDetector {
     tap_limit: tap_limit::TapLimit,
     not_automatic: not_automatic::NotAutomatic,
     readings_stale: readings_stale::ReadingsStale,
+    hunting: hunting::Hunting,
+    cloud_driven_tapping: cloud_driven_tapping::CloudDrivenTapping,
 }
 
 impl RegulatorDetector {
@@ -94,6 +100,8 @@ impl RegulatorDetector {
         self.range_b.observe(&unit.range_b, reading, &mut out);
         self.tap_limit.observe(&unit.tap_limit, reading, &mut out);
         self.not_automatic.observe(&unit.not_automatic, reading, &mut out);
+        self.hunting.observe(&unit.hunting, reading, &mut out);
+        self.cloud_driven_tapping.observe(&unit.cloud_driven_tapping, reading, &mut out);
         out
     }
 
@@ -125,6 +133,8 @@ impl RegulatorDetector {
         self.tap_limit.hold.forget_pending();
         self.not_automatic.hold.forget_pending();
         self.readings_stale.forget();
+        self.hunting.forget();
+        self.cloud_driven_tapping.forget();
         true
     }
 

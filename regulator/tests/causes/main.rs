@@ -1,5 +1,6 @@
 //! Causes of operations against a feeder that knows them.
 
+mod conditions;
 mod random;
 mod stories;
 mod weather;
