@@ -6,18 +6,15 @@ use super::{
     Assigned, Cause, Facts, LineDrop, OperationWindow, UNDONE_S,
     clouds::{Signs, load_part},
     excursion::{Course, Excursion},
+    parts::Parts,
     samples::Samples,
     swings::{DayAndNight, Swings},
-    upstream::{self, Steps},
+    upstream,
 };
 use crate::{Timestamp, conditions::Fact, operations::Operation, seconds};
 
 /// A movement below this explains nothing, V.
 const MOVED_V: f64 = 0.2;
-/// The supply has stood still between two operations when it moved less than this part of a step.
-const STILL: f64 = 0.6;
-/// Two readings' noise, and what the control's own reading can differ by, V.
-const SLACK_V: f64 = 0.12;
 /// Inside the band by this much, V, no voltage asked for the operation.
 const INSIDE_V: f64 = 0.2;
 /// Turns of power are counted from this long before an operation, s.
@@ -35,18 +32,18 @@ pub(super) struct Case {
 
 impl Case {
     /// Whether no voltage asked for it: all that was seen was inside the band, and polls are close enough to see.
-    fn unasked(&self, facts: &Facts) -> bool {
+    pub(super) fn unasked(&self, facts: &Facts) -> bool {
         let close = facts.poll_s <= 0.75 * self.excursion.delay_s;
         close && self.excursion.out_s.is_none() && self.excursion.inside_v.is_some_and(|v| v > INSIDE_V)
     }
 
-    fn opposes(&self, other: &Self) -> bool {
+    pub(super) fn opposes(&self, other: &Self) -> bool {
         self.excursion.direction.zip(other.excursion.direction).is_some_and(|(a, b)| a == -b)
     }
 }
 
 /// A verdict before it is written up.
-struct Verdict {
+pub(super) struct Verdict {
     cause: Cause,
     confidence: f64,
     because: String,
@@ -54,11 +51,11 @@ struct Verdict {
 }
 
 impl Verdict {
-    fn new(cause: Cause, confidence: f64, because: &str) -> Self {
+    pub(super) fn new(cause: Cause, confidence: f64, because: &str) -> Self {
         Self { cause, confidence, because: because.to_owned(), evidence: vec![] }
     }
 
-    fn fact(mut self, label: &str, value: f64, unit: &str) -> Self {
+    pub(super) fn fact(mut self, label: &str, value: f64, unit: &str) -> Self {
         self.evidence.push(fact(label, value, unit));
         self
     }
@@ -96,103 +93,6 @@ impl Judge<'_> {
             .or_else(|| self.exercise(case, undone, undoing))
             .or_else(|| self.hunting(case, undone, undoing))
             .unwrap_or_else(|| self.moved(case, windows))
-    }
-
-    fn by_hand(&self, case: &Case) -> Option<Verdict> {
-        if !case.excursion.manual {
-            return None;
-        }
-        let neighbours = self.earlier.iter().chain(self.later);
-        let passage = neighbours.filter(|c| c.excursion.manual);
-        let there_and_back = passage.filter(|c| c.opposes(case)).count() > 0;
-        let travel = self.manual_travel(case);
-        let verdict = match (there_and_back, travel) {
-            (true, Some(0)) => {
-                Verdict::new(Cause::Exercise, 0.85, "in manual, there and back to where it began")
-            }
-            (true, _) => Verdict::new(Cause::Manual, 0.7, "in manual, there and partly back"),
-            (false, _) => Verdict::new(Cause::Manual, 0.95, "the control was not in automatic"),
-        };
-        Some(verdict.fact("Travel in manual, in all", travel.map_or(0.0, f64::from), "taps"))
-    }
-
-    /// Taps travelled, both ways added, by the operations in manual about this one.
-    fn manual_travel(&self, case: &Case) -> Option<i32> {
-        let about = self.earlier.iter().chain(std::iter::once(case)).chain(self.later);
-        let near = about.filter(|c| c.excursion.manual && gap_s(c, case).abs() <= 900.0);
-        near.map(|c| c.operation.steps()).sum()
-    }
-
-    /// A pair for whose first operation no voltage asked.
-    fn exercise(&self, case: &Case, undone: Option<&Case>, undoing: Option<&Case>) -> Option<Verdict> {
-        let first = undone.filter(|c| c.unasked(self.facts));
-        let first = first.or_else(|| undoing.filter(|_| case.unasked(self.facts)).map(|_| case))?;
-        let inside_v = first.excursion.inside_v.unwrap_or(0.0);
-        let at = first.operation.at;
-        let regular =
-            self.exercised.filter(|last| seconds(*last, at) > 3600.0 && regular(seconds(*last, at)));
-        let verdict = match regular {
-            Some(_) => {
-                Verdict::new(Cause::Exercise, 0.95, "a pair from within the band, whole days after the last")
-            }
-            None => {
-                Verdict::new(Cause::Exercise, 0.65, "a pair from within the band, for which no voltage asked")
-            }
-        };
-        Some(verdict.fact("Inside the band by", inside_v, "V"))
-    }
-
-    /// One of a pair that undo each other while nothing outside moved.
-    fn hunting(&self, case: &Case, undone: Option<&Case>, undoing: Option<&Case>) -> Option<Verdict> {
-        if case.excursion.direction.is_none() && case.operation.count > 1 && case.operation.steps() == Some(0)
-        {
-            return self.there_and_back(case);
-        }
-        let pairs = [undone.map(|first| (first, case)), undoing.map(|second| (case, second))];
-        pairs.into_iter().flatten().find_map(|(first, second)| self.self_made(first, second))
-    }
-
-    fn self_made(&self, first: &Case, second: &Case) -> Option<Verdict> {
-        let direction = f64::from(first.excursion.direction?);
-        let tap = first.operation.from;
-        let ratio = tap.map_or(1.0, |tap| self.facts.changer.ratio(tap.into()));
-        let supply = |case: &Case| case.excursion.asked.map(|(supply, add)| supply * ratio + add);
-        let moved_v = (supply(second)? - supply(first)?) * direction;
-        let still = moved_v < STILL * self.facts.step_v;
-        // Between polls far apart nobody saw whether each step of several was asked for; the last one may have been.
-        let close = self.facts.poll_s <= first.excursion.delay_s;
-        let steps = if close { f64::from(first.operation.steps().map_or(1, i32::abs)) } else { 1.0 };
-        let (low, high) = first.excursion.band?;
-        // Where the voltage stands after the first operation alone, against the edge it has to pass for the second.
-        let before = supply(first)?;
-        let alone = before + direction * steps * self.facts.step_v;
-        let beyond_v = if direction > 0.0 { alone - high } else { low - alone };
-        (still && beyond_v > -SLACK_V).then(|| {
-            let confidence =
-                if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
-            Verdict::new(
-                Cause::Hunting,
-                confidence,
-                "a step takes the voltage past the other edge of the band",
-            )
-            .fact("Undone within", gap_s(first, second), "s")
-            .fact("Past the other edge by the step alone", beyond_v, "V")
-            .fact("Supply moved meanwhile", moved_v, "V")
-            .fact("Bandwidth", high - low, "V")
-        })
-    }
-
-    /// Several operations between two polls that end where they began.
-    fn there_and_back(&self, case: &Case) -> Option<Verdict> {
-        let (low, high) = case.excursion.band?;
-        (high - low < self.facts.step_v).then(|| {
-            Verdict::new(
-                Cause::Hunting,
-                0.7,
-                "there and back between two polls, the band narrower than a step",
-            )
-            .fact("Bandwidth", high - low, "V")
-        })
     }
 
     /// What moved the voltage out of band: the greatest of upstream steps, load and other supply.
@@ -291,45 +191,6 @@ impl Judge<'_> {
     }
 }
 
-/// What moved the voltage towards the edge, V.
-struct Parts {
-    upstream_v: f64,
-    /// Whether the upstream step was seen in the supply.
-    seen: bool,
-    load_v: Option<f64>,
-    other_v: f64,
-}
-
-impl Parts {
-    fn of(course: &Course, steps: Option<Steps>) -> Self {
-        let upstream_v = steps.map_or(0.0, |s| s.volts);
-        Self {
-            upstream_v,
-            seen: steps.is_none_or(|s| s.seen),
-            load_v: course.load_v,
-            other_v: course.moved_v - upstream_v - course.load_v.unwrap_or(0.0),
-        }
-    }
-
-    fn each(&self) -> [f64; 3] {
-        [self.upstream_v, self.load_v.unwrap_or(0.0).max(0.0), self.other_v.max(0.0)]
-    }
-
-    fn sum(&self) -> f64 {
-        self.each().iter().sum()
-    }
-
-    fn greatest(&self) -> f64 {
-        self.each().into_iter().fold(0.0, f64::max)
-    }
-
-    fn facts(&self) -> impl Iterator<Item = Fact> {
-        let upstream = (self.upstream_v > 0.0).then(|| fact("Of it by upstream taps", self.upstream_v, "V"));
-        let load = self.load_v.map(|v| fact("Of it by load", v, "V"));
-        upstream.into_iter().chain(load).chain([fact("Of it by other supply", self.other_v, "V")])
-    }
-}
-
 fn by_setting(case: &Case) -> Option<Verdict> {
     case.excursion.by_setting.then(|| {
         let held = case.excursion.held_v.unwrap_or(0.0);
@@ -341,19 +202,13 @@ fn by_setting(case: &Case) -> Option<Verdict> {
     })
 }
 
-fn fact(label: &str, value: f64, unit: &str) -> Fact {
+pub(super) fn fact(label: &str, value: f64, unit: &str) -> Fact {
     Fact { label: label.to_owned(), value, unit: unit.to_owned() }
 }
 
 /// From one operation to another, s.
-fn gap_s(first: &Case, second: &Case) -> f64 {
+pub(super) fn gap_s(first: &Case, second: &Case) -> f64 {
     seconds(first.operation.at, second.operation.at)
-}
-
-/// Whether so many seconds are whole days, give or take a quarter of an hour.
-fn regular(seconds: f64) -> bool {
-    let days = seconds / 86_400.0;
-    days.round() >= 1.0 && (days - days.round()).abs() < 0.011
 }
 
 #[allow(clippy::cast_possible_truncation, reason = "constants of minutes")]

@@ -68,6 +68,8 @@ mod clouds;
 mod drop;
 mod excursion;
 mod judge;
+mod pairs;
+mod parts;
 mod samples;
 mod shares;
 mod sun;

@@ -101,7 +101,7 @@ impl Operation {
     pub fn direction(&self, step_v: f64) -> Option<i32> {
         let by_voltage = || {
             let jump = self.after.load_voltage_v? - self.before.load_voltage_v?;
-            (jump.abs() > 0.5 * step_v).then(|| if jump > 0.0 { 1 } else { -1 })
+            (jump.abs() > 0.5 * step_v).then_some(if jump > 0.0 { 1 } else { -1 })
         };
         self.steps().map(i32::signum).or_else(by_voltage)
     }

@@ -1,14 +1,16 @@
 //! Causes of operations against a feeder that knows them.
 
+#![allow(clippy::unwrap_used, reason = "a test")]
+
 mod conditions;
+mod confusion;
 mod random;
 mod stories;
 mod weather;
 mod world;
 
-use std::collections::BTreeMap;
-
 use chrono::TimeDelta;
+use confusion::Confusion;
 use random::Random;
 use regulator::{
     Nameplate, Quantity, Reading, Timestamp,
@@ -16,7 +18,7 @@ use regulator::{
     compensator::Compensator,
 };
 use weather::{Day, Kinds, LATITUDE, LONGITUDE};
-use world::{Hold, Run, World, settings};
+use world::{Run, World, settings};
 
 /// Of a day.
 pub(crate) const SECONDS: usize = 86_400;
@@ -106,94 +108,6 @@ fn watch(world: &World, run: &Run, metering: Metering, seed: u64, settle_s: usiz
         }
     }
     out
-}
-
-/// Truth and verdict of every record that holds one true operation or several of one cause.
-#[derive(Default)]
-struct Confusion {
-    table: BTreeMap<(&'static str, &'static str), u32>,
-    unclear: u32,
-}
-
-fn truth_name(hold: Hold) -> &'static str {
-    match hold {
-        Hold::Source | Hold::Near => Cause::Source.name(),
-        Hold::Load => Cause::Load.name(),
-        Hold::Solar => Cause::Clouds.name(),
-        Hold::Upstream => Cause::Upstream.name(),
-        Hold::Band | Hold::Nothing => Cause::Hunting.name(),
-    }
-}
-
-impl Confusion {
-    fn score(&mut self, world: &World, run: &Run, assigned: &[Assigned], verbose: bool) {
-        for a in assigned {
-            let second = |t: Timestamp| usize::try_from((t - at(0)).num_seconds()).unwrap();
-            let (since, shown) = (second(a.operation.since), second(a.operation.at));
-            let moved =
-                |s: &usize| *s > 0 && run.seconds[*s][1].operations != run.seconds[*s - 1][1].operations;
-            let truths: Vec<_> = (since + 1..=shown).filter(moved).map(|s| world.truth(run, s)).collect();
-            let first = truths.first().copied().flatten();
-            match first.filter(|hold| truths.iter().all(|t| *t == Some(*hold))) {
-                None => self.unclear += 1,
-                Some(hold) => {
-                    if verbose && truth_name(hold) != a.cause.name() {
-                        eprintln!(
-                            "{} {} {:?} {:?} {:.2}",
-                            truth_name(hold),
-                            shown,
-                            a.cause,
-                            a.operation.steps(),
-                            a.confidence
-                        );
-                        for f in &a.evidence {
-                            eprintln!("      {} {:.2} {}", f.label, f.value, f.unit);
-                        }
-                    }
-                    *self.table.entry((truth_name(hold), a.cause.name())).or_default() += 1;
-                }
-            }
-        }
-    }
-
-    #[track_caller]
-    fn assert_right(&self, cause: Cause, least_percent: u32) {
-        let (right, all) = self.right(cause);
-        assert!(all >= 25, "only {all} operations by {}", cause.name());
-        assert!(
-            right * 100 >= all * least_percent,
-            "{right} of {all} operations by {} are told right",
-            cause.name()
-        );
-    }
-
-    fn right(&self, cause: Cause) -> (u32, u32) {
-        let of = |(truth, _): &(&str, &str)| *truth == cause.name();
-        let all = self.table.iter().filter(|(key, _)| of(key)).map(|(_, n)| n).sum();
-        (self.table.get(&(cause.name(), cause.name())).copied().unwrap_or(0), all)
-    }
-
-    fn print(&self, title: &str) {
-        println!("\n{title}\n");
-        let names: Vec<_> = Cause::ALL.iter().map(|c| c.name()).collect();
-        println!("| true cause | {} | right |", names.join(" | "));
-        println!("| --- |{} --- |", " ---: |".repeat(names.len()));
-        for cause in Cause::ALL {
-            let (right, all) = self.right(*cause);
-            if all > 0 {
-                let row =
-                    names.iter().map(|name| self.table.get(&(cause.name(), *name)).copied().unwrap_or(0));
-                let row: Vec<_> = row.map(|n| n.to_string()).collect();
-                println!(
-                    "| {} | {} | {:.0} % |",
-                    cause.name(),
-                    row.join(" | "),
-                    100.0 * f64::from(right) / f64::from(all)
-                );
-            }
-        }
-        println!("\n{} records had several causes in about equal parts and are left out.", self.unclear);
-    }
 }
 
 struct Scenario {

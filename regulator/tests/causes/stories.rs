@@ -41,8 +41,9 @@ fn causes(assigned: &[Assigned]) -> Vec<Cause> {
 
 #[test]
 fn taps_by_hand_are_manual_and_there_and_back_is_exercise() {
-    let manual =
-        |s, reading: Reading| reading.with(Quantity::Automatic, f64::from(u8::from(s < 500 || s > 1500)));
+    let manual = |s, reading: Reading| {
+        reading.with(Quantity::Automatic, f64::from(u8::from(!(500..=1500).contains(&s))))
+    };
     let one_way = tell(4000, &mut Watcher::default(), |s, r| {
         on_tap(manual(s, r), if s < 600 { 0 } else { 1 } + i32::from(s >= 660))
     });
