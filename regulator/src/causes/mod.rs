@@ -29,7 +29,7 @@
 //! use regulator::{Nameplate, Quantity, Reading, Timestamp, causes::{Cause, Facts, Place, Shares, Watcher}};
 //!
 //! let facts = Facts::new(&Nameplate::common(), Place::Coordinates { latitude: 40.0, longitude: -105.0 });
-//! let at = |s| Timestamp::from_timestamp(1_767_225_600 + s, 0).unwrap();
+//! let at = |s: i64| Timestamp::from_timestamp(1_767_225_600 + s, 0).unwrap();
 //! let mut watcher = Watcher::default();
 //! let mut done = Shares::default();
 //! for s in (0..1200).step_by(10) {

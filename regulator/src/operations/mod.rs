@@ -139,8 +139,8 @@ impl Tracker {
     /// ```
     /// use regulator::{Quantity, Reading, Timestamp, operations::Tracker};
     ///
-    /// let at = |s| Timestamp::from_timestamp(1_767_225_600 + s, 0).unwrap();
-    /// let reading = |s, tap, counter| Reading::new(at(s)).with(Quantity::Tap, tap).with(Quantity::Operations, counter);
+    /// let at = |s: i64| Timestamp::from_timestamp(1_767_225_600 + s, 0).unwrap();
+    /// let reading = |s, tap: f64, counter: f64| Reading::new(at(s)).with(Quantity::Tap, tap).with(Quantity::Operations, counter);
     /// let mut tracker = Tracker::new();
     /// assert_eq!(tracker.observe(1 << 32, &reading(0, 3.0, 500.0)), None);
     /// let operation = tracker.observe(1 << 32, &reading(10, 4.0, 503.0)).unwrap();
