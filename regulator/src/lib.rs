@@ -9,6 +9,7 @@ mod age;
 pub mod audit;
 pub mod backtest;
 pub mod balance;
+pub mod causes;
 #[cfg(test)]
 mod check;
 pub mod compensator;
@@ -20,6 +21,7 @@ pub mod feeder;
 pub mod flow;
 pub mod harmonics;
 mod nameplate;
+pub mod operations;
 mod quality;
 mod quantity;
 mod reading;
@@ -33,3 +35,9 @@ pub use reading::{Reading, TimeSource};
 
 /// An instant, in UTC.
 pub type Timestamp = chrono::DateTime<chrono::Utc>;
+
+/// Seconds from one instant to another.
+#[allow(clippy::cast_precision_loss, reason = "whole milliseconds of centuries fit a double exactly")]
+fn seconds(from: Timestamp, to: Timestamp) -> f64 {
+    (to - from).num_milliseconds() as f64 / 1000.0
+}

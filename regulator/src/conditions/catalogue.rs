@@ -100,6 +100,10 @@ pub enum Condition {
     Runaway,
     /// The reported tap is not the one that the voltages imply.
     SlippedTapReport,
+    /// Operations undo each other while the supply stands still.
+    Hunting,
+    /// Operations follow ramps of power, as clouds over solar make them.
+    CloudDrivenTapping,
 }
 
 /// What a condition is judged of.
@@ -353,6 +357,56 @@ const TABLE: &[Entry] = &[
             indicator read at the next visit. Verify the position at the equipment, and follow the \
             utility's switching procedures, local codes and licensed practice.",
     },
+    Entry {
+        condition: Condition::Hunting,
+        name: "hunting",
+        title: "Hunting",
+        scope: Scope::Regulator,
+        priority: Priority::Medium,
+        parameters: &[
+            parameter("per_hour", "Undone operations in any hour", "", 4.0, (1.0, 1000.0)),
+            parameter("per_day", "Undone operations in any 24 hours", "", 12.0, (1.0, 5000.0)),
+            parameter("within_s", "Undone within", "s", 300.0, (10.0, 3600.0)),
+            parameter("still_steps", "Source voltage the same to", "steps", 0.5, (0.1, 2.0)),
+            parameter("return_delay_h", "Within both limits again for at least", "h", 6.0, (1.0, 168.0)),
+        ],
+        cause: "A bandwidth of less than two steps, so that one step leads past the other edge of the band; a \
+            delay or time between taps so short that the control acts before it sees what it did; a \
+            compensator set so high that each tap changes what it holds by too much.",
+        consequence: "Each pair wears contacts and mechanism for nothing, day and night.",
+        response: "Compare the bandwidth with the step: at least two steps, 1.5 V on 120 V, are usual. Look at the \
+            trend for taps that alternate while the source voltage is flat. Have an engineer review \
+            bandwidth, delay and compensator. If a neighbour upstream taps at the same times, review the order \
+            of their delays.",
+    },
+    Entry {
+        condition: Condition::CloudDrivenTapping,
+        name: "cloud_driven_tapping",
+        title: "Cloud-driven tapping",
+        scope: Scope::Regulator,
+        priority: Priority::Low,
+        parameters: &[
+            parameter("per_day", "Operations after ramps in 24 hours", "", 20.0, (1.0, 5000.0)),
+            parameter("share_percent", "And at least this share of all", "%", 50.0, (1.0, 100.0)),
+            parameter(
+                "ramp_percent",
+                "A ramp is a change within 2 min by at least",
+                "% of rating",
+                10.0,
+                (1.0, 100.0),
+            ),
+            parameter("follow_s", "An operation follows within", "s", 180.0, (10.0, 1800.0)),
+            parameter("quiet_h", "Hours without ramps in the 24", "h", 6.0, (0.0, 20.0)),
+            parameter("return_delay_h", "Within the limits again for at least", "h", 12.0, (1.0, 168.0)),
+        ],
+        cause: "Clouds over solar generation behind the regulator: power ramps both ways by day, and the taps \
+            follow. A plant that loads and unloads by day looks the same in the readings.",
+        consequence: "Contacts and mechanism wear out sooner; customers see the voltage move with every cloud until \
+            the taps follow.",
+        response: "No hurry. Look at the trend to see that the ramps are the sun's. A longer delay or wider band \
+            avoids most of these operations where the voltage allows it: try it in a study first. Voltage \
+            support by the inverters may do more. Watch the wear.",
+    },
 ];
 
 impl Condition {
@@ -450,10 +504,12 @@ mod tests {
             | Condition::TapSpread
             | Condition::VoltageUnbalance
             | Condition::Runaway
-            | Condition::SlippedTapReport => condition,
+            | Condition::SlippedTapReport
+            | Condition::Hunting
+            | Condition::CloudDrivenTapping => condition,
         }
     }
-    const ALL: [Condition; 16] = [
+    const ALL: [Condition; 18] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -470,6 +526,8 @@ mod tests {
         Condition::VoltageUnbalance,
         Condition::Runaway,
         Condition::SlippedTapReport,
+        Condition::Hunting,
+        Condition::CloudDrivenTapping,
     ];
 
     #[test]

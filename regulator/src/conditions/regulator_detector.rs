@@ -3,8 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, blocked_or_manual_too_long, excess_tapping, not_automatic, off_standard,
-    readings_stale, reverse_power, runaway, settings_changed, slipped_tap_report, tap_limit, voltage_range,
+    Condition, Settings, Transition, blocked_or_manual_too_long, cloud_driven_tapping, excess_tapping,
+    hunting, not_automatic, off_standard, readings_stale, reverse_power, runaway, settings_changed,
+    slipped_tap_report, tap_limit, voltage_range,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -25,6 +26,8 @@ pub struct Unit {
     only: Option<Condition>,
     runaway: runaway::Limits,
     slipped_tap_report: slipped_tap_report::Limits,
+    hunting: hunting::Limits,
+    cloud_driven_tapping: cloud_driven_tapping::Limits,
 }
 
 impl Unit {
@@ -46,6 +49,8 @@ impl Unit {
             only: None,
             runaway: runaway::Limits::new(nameplate, settings),
             slipped_tap_report: slipped_tap_report::Limits::new(nameplate, settings),
+            hunting: hunting::Limits::new(nameplate, settings),
+            cloud_driven_tapping: cloud_driven_tapping::Limits::new(nameplate, settings),
         }
     }
 
@@ -81,6 +86,8 @@ pub struct RegulatorDetector {
     blocked_or_manual_too_long: blocked_or_manual_too_long::BlockedOrManualTooLong,
     runaway: runaway::Runaway,
     slipped_tap_report: slipped_tap_report::SlippedTapReport,
+    hunting: hunting::Hunting,
+    cloud_driven_tapping: cloud_driven_tapping::CloudDrivenTapping,
 }
 
 impl RegulatorDetector {
@@ -147,6 +154,8 @@ impl RegulatorDetector {
             BlockedOrManualTooLong blocked_or_manual_too_long;
             Runaway runaway;
             SlippedTapReport slipped_tap_report;
+            Hunting hunting;
+            CloudDrivenTapping cloud_driven_tapping;
         }
     }
 
@@ -183,6 +192,8 @@ impl RegulatorDetector {
         self.readings_stale.forget();
         self.runaway.forget_pending();
         self.slipped_tap_report.forget_pending();
+        self.hunting.forget();
+        self.cloud_driven_tapping.forget();
         true
     }
 

@@ -83,6 +83,15 @@ impl World {
         settings.set(Condition::Runaway, "return_delay_s", 60.0);
         settings.set(Condition::ExcessTapping, "per_day", 5000.0);
         settings.set(Condition::ExcessTapping, "return_delay_h", 1.0);
+        settings.set(Condition::Hunting, "per_hour", 1.0);
+        settings.set(Condition::Hunting, "per_day", 5000.0);
+        settings.set(Condition::Hunting, "still_steps", 2.0);
+        settings.set(Condition::Hunting, "return_delay_h", 1.0 / 60.0);
+        settings.set(Condition::CloudDrivenTapping, "per_day", 1.0);
+        settings.set(Condition::CloudDrivenTapping, "share_percent", 20.0);
+        settings.set(Condition::CloudDrivenTapping, "ramp_percent", 1.0);
+        settings.set(Condition::CloudDrivenTapping, "quiet_h", 0.0);
+        settings.set(Condition::CloudDrivenTapping, "return_delay_h", 1.0 / 60.0);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
         Self {
             unit: Unit::new(&nameplate, &settings),
