@@ -5,15 +5,21 @@
 //! stream of them.
 
 mod age;
+#[cfg(test)]
+mod checks;
 pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
+pub mod delta;
+pub mod dwell;
+pub mod mechanism;
 mod nameplate;
 mod quality;
 mod quantity;
 mod reading;
 pub mod taps;
+pub mod wear;
 
 pub use age::Age;
 pub use nameplate::{Connection, Nameplate, Phase, WindingType};

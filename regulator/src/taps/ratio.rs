@@ -1,7 +1,8 @@
 //! Tap position and voltage ratio, for both constructions of IEEE C57.15.
 //!
 //! A step of the common unit is worth 5/8 % (32 steps over ±10 %). What the formulas leave out: the unit's own series
-//! impedance, and metering errors; see the tap audit for what can be concluded from measured voltages.
+//! impedance (see [`SeriesImpedance`](super::SeriesImpedance)), and metering errors; see the tap audit for what can be
+//! concluded from measured voltages.
 
 use crate::{Nameplate, WindingType};
 
@@ -24,6 +25,12 @@ impl TapChanger {
     #[must_use]
     pub fn of(nameplate: &Nameplate) -> Self {
         Self::new(nameplate.winding_type, nameplate.step_count)
+    }
+
+    /// Change of ratio a step, per unit of the winding that it adds to: 0.00625 for 32 steps over ±10 %.
+    #[must_use]
+    pub const fn step(&self) -> f64 {
+        self.step
     }
 
     /// Load voltage over source voltage, VL/VS, at this position (raise positive): `1 + s n` for type A, `1 / (1 - s n)`
