@@ -9,11 +9,15 @@
 //! conditions of one thing; each condition has a file of its own, which states its rule.
 
 mod catalogue;
+mod counter_anomaly;
 mod endpoint_silent;
 mod excess_tapping;
 mod excursion;
+mod exercise_due;
 mod hold;
+mod mechanism_suspect;
 mod not_automatic;
+mod overload;
 mod poller_silent;
 mod readings_stale;
 mod regulator_detector;
@@ -21,6 +25,7 @@ mod reverse_power;
 mod settings;
 mod tap_limit;
 mod voltage_range;
+mod wear_limit;
 mod words;
 
 #[cfg(test)]

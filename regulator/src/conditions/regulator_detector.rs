@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, excess_tapping, not_automatic, readings_stale, reverse_power, tap_limit,
-    voltage_range,
+    Condition, Settings, Transition, counter_anomaly, excess_tapping, exercise_due, mechanism_suspect,
+    not_automatic, overload, readings_stale, reverse_power, tap_limit, voltage_range, wear_limit,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -18,6 +18,11 @@ pub struct Unit {
     tap_limit: tap_limit::Limits,
     not_automatic: not_automatic::Limits,
     readings_stale: readings_stale::Limits,
+    mechanism_suspect: mechanism_suspect::Limits,
+    exercise_due: exercise_due::Limits,
+    wear_limit: wear_limit::Limits,
+    overload: overload::Limits,
+    counter_anomaly: counter_anomaly::Limits,
 }
 
 impl Unit {
@@ -33,6 +38,11 @@ impl Unit {
             tap_limit: tap_limit::Limits::new(nameplate, settings),
             not_automatic: not_automatic::Limits::new(settings),
             readings_stale: readings_stale::Limits::new(nameplate, settings),
+            mechanism_suspect: mechanism_suspect::Limits::new(nameplate, settings),
+            exercise_due: exercise_due::Limits::new(nameplate, settings),
+            wear_limit: wear_limit::Limits::new(nameplate, settings),
+            overload: overload::Limits::new(nameplate, settings),
+            counter_anomaly: counter_anomaly::Limits::new(nameplate, settings),
         }
     }
 }
@@ -52,6 +62,11 @@ pub struct RegulatorDetector {
     tap_limit: tap_limit::TapLimit,
     not_automatic: not_automatic::NotAutomatic,
     readings_stale: readings_stale::ReadingsStale,
+    mechanism_suspect: mechanism_suspect::MechanismSuspect,
+    exercise_due: exercise_due::ExerciseDue,
+    wear_limit: wear_limit::WearLimit,
+    overload: overload::Overload,
+    counter_anomaly: counter_anomaly::CounterAnomaly,
 }
 
 impl RegulatorDetector {
@@ -94,6 +109,11 @@ impl RegulatorDetector {
         self.range_b.observe(&unit.range_b, reading, &mut out);
         self.tap_limit.observe(&unit.tap_limit, reading, &mut out);
         self.not_automatic.observe(&unit.not_automatic, reading, &mut out);
+        self.mechanism_suspect.observe(&unit.mechanism_suspect, reading, &mut out);
+        self.exercise_due.observe(&unit.exercise_due, reading, &mut out);
+        self.wear_limit.observe(&unit.wear_limit, reading, &mut out);
+        self.overload.observe(&unit.overload, reading, &mut out);
+        self.counter_anomaly.observe(&unit.counter_anomaly, reading, &mut out);
         out
     }
 
@@ -125,6 +145,11 @@ impl RegulatorDetector {
         self.tap_limit.hold.forget_pending();
         self.not_automatic.hold.forget_pending();
         self.readings_stale.forget();
+        self.mechanism_suspect.forget_pending();
+        self.exercise_due.forget();
+        self.wear_limit.forget();
+        self.overload.excursion.hold.forget_pending();
+        self.counter_anomaly.forget();
         true
     }
 

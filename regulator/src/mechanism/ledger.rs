@@ -8,10 +8,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{Quantity, Reading, Timestamp, counter};
-
-/// Highest counter value that a double holds exactly.
-const LARGEST: f64 = 9_007_199_254_740_992.0;
+use crate::{
+    Quantity, Reading, Timestamp, counter,
+    dwell::{position, whole},
+};
 
 /// The state. Small; one per regulator.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -126,18 +126,6 @@ impl Ledger {
         *self = Self { tap: self.tap, counter: self.counter, ..Self::default() };
         Settled { counted, moved, tap: self.tap, verdict }
     }
-}
-
-/// A reported tap as a whole position; nothing if it is none.
-#[allow(clippy::cast_possible_truncation, reason = "range checked")]
-fn position(tap: f64) -> Option<i32> {
-    (tap.abs() <= 100.0).then(|| tap.round() as i32)
-}
-
-/// A counter's value as a whole number; nothing if it is none.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "range checked")]
-fn whole(value: f64) -> Option<u64> {
-    (0.0..=LARGEST).contains(&value).then_some(value as u64)
 }
 
 #[allow(clippy::cast_precision_loss, reason = "whole milliseconds of centuries fit a double exactly")]

@@ -38,7 +38,8 @@ impl TapRange {
     /// If the step count is odd, none or out of reason, or the limits lie outside the unit's own steps or the wrong way round.
     pub fn of(nameplate: &Nameplate) -> Result<Self, RangeError> {
         let count = nameplate.step_count;
-        let half = i32::try_from(count / 2).ok().filter(|half| (1..=100).contains(half) && count % 2 == 0);
+        let half =
+            i32::try_from(count / 2).ok().filter(|half| (1..=100).contains(half) && count.is_multiple_of(2));
         let steps = half.ok_or(RangeError::StepCount(count))?;
         let (lowest, highest) = (nameplate.tap_min, nameplate.tap_max);
         if lowest > highest || lowest < -steps || highest > steps {

@@ -80,15 +80,21 @@ pub struct WearMeter {
 
 impl WearMeter {
     /// Takes one reading and adds what happened to `wear`. Readings come in order of time.
+    pub fn observe(&mut self, model: &WearModel, reading: &Reading, wear: &mut ContactWear) {
+        let news = self.read(model, reading);
+        if news != News::default() {
+            self.place(model, reading, news, wear);
+        }
+    }
+
+    /// Takes one reading, and leaves what happened to be placed by [`WearMeter::place`] before the next.
     #[inline]
-    pub fn observe(&mut self, model: &WearModel, reading: &Reading, wear: &mut ContactWear) -> News {
+    pub(crate) fn read(&mut self, model: &WearModel, reading: &Reading) -> News {
         if let Some(amperes) = reading.good(Quantity::Current) {
             self.current = Some((reading.measured_at, amperes.abs()));
         }
         let news = self.ledger.observe(reading, model.modulus, model.settle_s);
-        if news != News::default() {
-            self.note(model, reading, news, wear);
-        } else if self.side == 0 {
+        if news.moved.is_none() && self.side == 0 {
             self.side = self.ledger.tap().map_or(0, i32::signum);
         }
         news
@@ -106,7 +112,8 @@ impl WearMeter {
         self.current = None;
     }
 
-    fn note(&mut self, model: &WearModel, reading: &Reading, news: News, wear: &mut ContactWear) {
+    /// Adds to `wear` what a reading told.
+    pub(crate) fn place(&mut self, model: &WearModel, reading: &Reading, news: News, wear: &mut ContactWear) {
         let load = self.load(model, reading);
         if let Some((from, to)) = news.moved {
             let towards = (to - from).signum();

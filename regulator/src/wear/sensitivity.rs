@@ -52,12 +52,12 @@ pub fn sensitivity(model: &WearModel, strokes: &[Stroke]) -> Vec<Sensitivity> {
     vec![
         of("exponent 1 or 2", &|m| m.law.exponent = 1.0, &|m| m.law.exponent = 2.0),
         of("life twice as long or half", &|m| m.law.life_operations *= 2.0, &|m| {
-            m.law.life_operations /= 2.0
+            m.law.life_operations /= 2.0;
         }),
         of("no circulating current, or all of rated", &circulating(0.0), &circulating(1.0)),
         of("with or without equalizer winding", &equalizer(true), &equalizer(false)),
         of("contacts below neutral in a ring or mirrored", &|m| m.dial = Dial::Ring, &|m| {
-            m.dial = Dial::Mirrored
+            m.dial = Dial::Mirrored;
         }),
     ]
 }
