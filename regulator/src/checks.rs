@@ -5,8 +5,8 @@
 /// plain arithmetic.
 #[track_caller]
 pub(crate) fn check(computation: &str, source: &str, theirs: f64, ours: f64, tolerance: f64) {
-    println!("CHECK | {computation} | {source} | {theirs} | {}", shown(ours, tolerance));
     assert!((ours - theirs).abs() <= tolerance, "{computation}: {ours} is not {theirs} ({source})");
+    println!("CHECK | {computation} | {source} | {theirs} | {}", shown(ours, tolerance));
 }
 
 /// A number with the digits that its tolerance makes meaningful, and one more.

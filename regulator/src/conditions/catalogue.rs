@@ -313,7 +313,8 @@ const TABLE: &[Entry] = &[
         ],
         cause: "A motor, its capacitor or its supply has failed, a drive slips or sticks, a limit or holding \
             switch is out of adjustment, the tap report stands still; or the control holds for a \
-            reason that it does not report (voltage reduction, a master, a block).",
+            reason that it does not report (voltage reduction, a master, a block, a tap range smaller \
+            than the nameplate here says).",
         consequence: "The voltage is not regulated. A mechanism that stops between two taps may burn its \
             contacts, and the tap may not be where it is reported to be.",
         response: "Compare the reported tap with what the two voltages imply, and ask whether voltage \

@@ -152,6 +152,16 @@ mod tests {
     }
 
     #[test]
+    fn a_clock_that_was_wrong_starts_the_count_anew_and_ends_nothing() {
+        let mut story = Story::common();
+        let told: Vec<_> = (1000..=1060).flat_map(|d| day(&mut story, d, 5.0, 100.0)).collect();
+        assert_eq!(only(told).len(), 1);
+        assert!(story.detector.heed_horizon(at(0)));
+        assert_eq!(only(day(&mut story, 0, 5.0, 100.0)), [""; 0], "it still stands");
+        assert_eq!(only(day(&mut story, 1, 6.0, 101.0)).len(), 1, "until it moves");
+    }
+
+    #[test]
     fn what_reports_neither_tap_nor_counter_is_not_judged() {
         let mut story = Story::common();
         let silent = |d: i64| Reading::new(at(d * 86_400)).with(Quantity::LoadVoltage, 121.0);

@@ -2,13 +2,13 @@
 //!
 //! A tap is called for when the voltage lies beyond the band by more than all doubt and the control says that it is in automatic
 //! (see [`crate::mechanism::Demand`]). True when at least three readings in a row, the first and last of them a wait apart, call
-//! for the same direction and the tap has not moved; where no tap is reported, when nothing was counted. A counter that went on meanwhile
-//! is told: the drive may turn without the contacts. The wait is the control's own delay times a factor, and at least so long
+//! for the same direction and the tap has not moved. A counter that went on meanwhile is told: the drive may turn without the
+//! contacts. The wait is the control's own delay times a factor, and at least so long
 //! that a control which integrates or shares its delays has acted. A travel (see [`crate::mechanism::Travel`]) that lasts too long
 //! is true at once.
 //!
-//! True no longer when the tap moves, or an operation is counted by a unit that reports no tap; a travel, when it is over. A voltage
-//! back in band ends nothing: it may have come back by itself.
+//! True no longer when the tap moves; a travel, when it is over. A voltage back in band ends nothing: it may have come back by
+//! itself.
 
 use serde::{Deserialize, Serialize};
 
@@ -109,10 +109,9 @@ impl MechanismSuspect {
     ) {
         let at = reading.measured_at;
         let progress = self.progress(reading);
-        let acted = progress.moved || (self.tap.is_none() && progress.counted > 0);
         let travel_s = self.travel.observe(at, in_progress, progress.moved || progress.counted > 0);
         let demand = Demand::of(reading, &limits.nameplate, &limits.allowance);
-        if acted {
+        if progress.moved {
             self.call = None;
         }
         match demand {
@@ -133,8 +132,8 @@ impl MechanismSuspect {
                     out.push(self.not_tapping(at, &demand, &call));
                 }
             }
-            Some(Reason::NoTap) if acted => self.end(at, out),
-            Some(Reason::Travel) if in_progress == Some(false) || acted => self.end(at, out),
+            Some(Reason::NoTap) if progress.moved => self.end(at, out),
+            Some(Reason::Travel) if in_progress == Some(false) || progress.moved => self.end(at, out),
             Some(_) => {}
         }
     }
@@ -194,8 +193,7 @@ impl MechanismSuspect {
         let was = self.active.take();
         let summary = match (was, self.tap) {
             (Some(Reason::Travel), _) => "the travel is over".to_owned(),
-            (_, Some(tap)) => format!("the tap moved, to {tap:+}"),
-            (_, None) => "an operation was counted".to_owned(),
+            (_, tap) => format!("the tap moved, to {:+}", tap.unwrap_or(0)),
         };
         let facts = self.tap.map(|tap| fact("Tap", f64::from(tap), "")).into_iter().collect();
         out.push(transition(Change::Returned, at, summary, facts));

@@ -1,10 +1,10 @@
 //! The voltage calls for a tap, and the control has every reason to make it.
 //!
 //! Judged from one reading: the control says that it is in automatic, does not say that it is blocked or that power is
-//! reversed, and load voltage, set voltage and bandwidth are good. The band is widened by a margin, and by the most that a
+//! reversed, and tap, load voltage, set voltage and bandwidth are good. The band is widened by a margin, and by the most that a
 //! compensator can make of it: |V - ZI| lies within |Z||I| of V, whatever the power factor. Where the control does not
 //! report its compensator, or the current is missing, an allowance takes its place. At the limit in the direction called for
-//! there is nothing that the unit could do.
+//! there is nothing that the unit could do; a unit whose tap is not known may be there, so it is not judged.
 
 use crate::{Nameplate, Quantity, Reading, taps::Bases};
 
@@ -35,7 +35,7 @@ pub struct Demand {
 /// Why a reading does not say whether a tap is called for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Unjudged {
-    /// A quantity is missing: load voltage, set voltage, bandwidth or whether it is in automatic.
+    /// A quantity is missing: tap, load voltage, set voltage, bandwidth or whether it is in automatic.
     Missing(Quantity),
     /// Not in automatic, or blocked.
     Held,
@@ -54,7 +54,7 @@ impl Demand {
         allowance: &Allowance,
     ) -> Result<Option<Self>, Unjudged> {
         let get = |q| reading.good(q).ok_or(Unjudged::Missing(q));
-        let voltage_v = get(Quantity::LoadVoltage)?;
+        let (tap, voltage_v) = (get(Quantity::Tap)?, get(Quantity::LoadVoltage)?);
         let (set, width) = (get(Quantity::SetVoltage)?, get(Quantity::Bandwidth)?);
         let automatic = reading.flag(Quantity::Automatic).ok_or(Unjudged::Missing(Quantity::Automatic))?;
         if !automatic || reading.flag(Quantity::Blocked) == Some(true) {
@@ -68,9 +68,8 @@ impl Demand {
         let raise = voltage_v < set;
         let edge_v = if raise { set - reach } else { set + reach };
         let out = if raise { voltage_v < edge_v } else { voltage_v > edge_v };
-        let at_limit = reading.good(Quantity::Tap).is_some_and(|tap| {
-            if raise { tap >= f64::from(nameplate.tap_max) } else { tap <= f64::from(nameplate.tap_min) }
-        });
+        let (lowest, highest) = (f64::from(nameplate.tap_min), f64::from(nameplate.tap_max));
+        let at_limit = if raise { tap >= highest } else { tap <= lowest };
         let delay_s = reading.good(Quantity::TimeDelay).filter(|s| *s >= 0.0);
         Ok((out && !at_limit).then_some(Self { raise, voltage_v, edge_v, delay_s }))
     }
@@ -97,6 +96,7 @@ mod tests {
 
     fn low(voltage: f64) -> Reading {
         Reading::new(Timestamp::UNIX_EPOCH)
+            .with(Quantity::Tap, 4.0)
             .with(Quantity::LoadVoltage, voltage)
             .with(Quantity::SetVoltage, 122.0)
             .with(Quantity::Bandwidth, 2.0)
@@ -144,8 +144,10 @@ mod tests {
         assert_eq!(called(&low(115.0).with(Quantity::ReverseFlow, 1.0)), Err(Unjudged::Reversed));
         assert_eq!(called(&low(115.0).with(Quantity::Tap, 16.0)), Ok(None));
         assert_eq!(called(&low(115.0).with(Quantity::Tap, -16.0)), Ok(Some(true)));
-        let mut silent = low(115.0);
-        silent.set(Quantity::Automatic, None, crate::Quality::NotAvailable);
-        assert_eq!(called(&silent), Err(Unjudged::Missing(Quantity::Automatic)));
+        for quantity in [Quantity::Automatic, Quantity::Tap, Quantity::Bandwidth] {
+            let mut silent = low(115.0);
+            silent.set(quantity, None, crate::Quality::NotAvailable);
+            assert_eq!(called(&silent), Err(Unjudged::Missing(quantity)));
+        }
     }
 }

@@ -43,9 +43,34 @@ pub struct Estimate {
     pub high: f64,
 }
 
+impl Estimate {
+    /// What is left of one, of a share used: the most where the least was used. Never below nothing.
+    #[must_use]
+    pub fn left(self) -> Self {
+        let left = |used: f64| (1.0 - used).max(0.0);
+        Self { low: left(self.high), likely: left(self.likely), high: left(self.low) }
+    }
+}
+
 impl std::ops::Add for Estimate {
     type Output = Self;
     fn add(self, other: Self) -> Self {
         Self { low: self.low + other.low, likely: self.likely + other.likely, high: self.high + other.high }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_has_its_range_the_other_way_round() {
+        let used =
+            Estimate { low: 0.2, likely: 0.5, high: 1.3 } + Estimate { low: 0.1, likely: 0.1, high: 0.1 };
+        let left = used.left();
+        assert!(
+            left.low == 0.0 && (left.high - 0.7).abs() < 1e-12 && (left.likely - 0.4).abs() < 1e-12,
+            "{left:?}"
+        );
     }
 }
