@@ -19,6 +19,7 @@ use super::{
 };
 use crate::{
     Nameplate, Quantity, Reading, Timestamp,
+    counter::step,
     dwell::{position, whole},
     mechanism::{Allowance, Demand, Travel},
 };
@@ -83,7 +84,7 @@ pub(super) struct MechanismSuspect {
     active: Option<Reason>,
     call: Option<Call>,
     tap: Option<i32>,
-    counter: Option<u64>,
+    counter: Option<(Timestamp, u64)>,
     travel: Travel,
 }
 
@@ -108,7 +109,7 @@ impl MechanismSuspect {
         out: &mut Vec<Transition>,
     ) {
         let at = reading.measured_at;
-        let progress = self.progress(reading);
+        let progress = self.progress(reading, limits.nameplate.counter_modulus);
         let travel_s = self.travel.observe(at, in_progress, progress.moved || progress.counted > 0);
         let demand = Demand::of(reading, &limits.nameplate, &limits.allowance);
         if progress.moved {
@@ -141,15 +142,19 @@ impl MechanismSuspect {
     /// Drops pending evidence: its times turned out to be wrong.
     pub(super) const fn forget_pending(&mut self) {
         self.call = None;
+        self.counter = None;
         self.travel.forget();
     }
 
-    fn progress(&mut self, reading: &Reading) -> Progress {
+    fn progress(&mut self, reading: &Reading, modulus: u64) -> Progress {
         let tap = reading.good(Quantity::Tap).and_then(position);
         let moved = tap.is_some() && self.tap.is_some() && tap != self.tap;
         self.tap = tap.or(self.tap);
-        let counter = reading.good(Quantity::Operations).and_then(whole);
-        let counted = counter.zip(self.counter).map_or(0, |(now, before)| now.saturating_sub(before));
+        let at = reading.measured_at;
+        let counter = reading.good(Quantity::Operations).and_then(whole).map(|value| (at, value));
+        let counted = counter.zip(self.counter).map_or(0, |((_, now), (then, before))| {
+            if now == before { 0 } else { step(before, now, modulus, seconds(then, at)).operations() }
+        });
         self.counter = counter.or(self.counter);
         Progress { moved, counted }
     }

@@ -83,13 +83,8 @@ mod tests {
         let [a, b, c] = Phasor::balanced(1.0, 0.0);
         let phases = if rotation == Rotation::Abc { [a, b, c] } else { [a, c, b] };
         let lag = (phases[from] - phases[to]).degrees() - phases[from].degrees();
-        if lag > 180.0 {
-            lag - 360.0
-        } else if lag < -180.0 {
-            lag + 360.0
-        } else {
-            lag
-        }
+        let lag = if lag.abs() > 180.0 { lag - 360.0 * lag.signum() } else { lag };
+        (lag * 1e6).round() / 1e6
     }
 
     #[test]

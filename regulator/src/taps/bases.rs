@@ -92,7 +92,7 @@ mod tests {
     #[test]
     fn the_13_node_feeder_in_volts_and_amperes() {
         let source = "IEEE 13-node feeder, tap +10 (data file; voltage as OpenDSS solves it)";
-        check("CT primary rating, A", source, 700.0, bases().ct_primary_a(), 1e-9);
+        assert!((bases().ct_primary_a() - 700.0).abs() < 1e-9);
         let line = 4160.0 / 3.0_f64.sqrt() * 1.0625;
         check(
             "phase A behind the regulator on the 120 V base, V",

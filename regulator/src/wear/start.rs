@@ -3,7 +3,8 @@
 //! All that is known is the counter: so many operations since the contacts were new (less what it showed then, where that is
 //! set). Each finger has broken half of them, because the two move by turns. How they spread over the stationary contacts is not
 //! known: at the least evenly over nine, at the most half on one (no contact can take more, see [`super::contacts`]), by default a
-//! quarter on the worst (assumption). Nor is the current: a share of rated is assumed, with a range.
+//! quarter on the worst (assumption). Nor is the current: a share of rated is assumed, with a range. A counter that has rolled
+//! over, or a control that was replaced, hides operations: then the figure is too low, and only the utility's records help.
 
 use super::{Erosion, Estimate};
 
