@@ -12,20 +12,26 @@ pub mod balance;
 pub mod causes;
 #[cfg(test)]
 mod check;
+#[cfg(test)]
+mod checks;
 pub mod compensator;
 pub mod conditions;
 pub mod control;
 pub mod counter;
+pub mod delta;
+pub mod dwell;
 pub mod evidence;
 pub mod feeder;
 pub mod flow;
 pub mod harmonics;
+pub mod mechanism;
 mod nameplate;
 pub mod operations;
 mod quality;
 mod quantity;
 mod reading;
 pub mod taps;
+pub mod wear;
 
 pub use age::Age;
 pub use nameplate::{Connection, Nameplate, Phase, WindingType};

@@ -11,15 +11,18 @@
 mod bank_detector;
 mod blocked_or_manual_too_long;
 mod catalogue;
-mod catalogue_bank;
 mod cloud_driven_tapping;
+mod counter_anomaly;
 mod endpoint_silent;
 mod excess_tapping;
 mod excursion;
+mod exercise_due;
 mod hold;
 mod hunting;
+mod mechanism_suspect;
 mod not_automatic;
 mod off_standard;
+mod overload;
 mod poller_silent;
 mod readings_stale;
 mod recent;
@@ -33,6 +36,7 @@ mod tap_limit;
 mod tap_spread;
 mod voltage_range;
 mod voltage_unbalance;
+mod wear_limit;
 mod words;
 
 #[cfg(test)]

@@ -3,9 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, blocked_or_manual_too_long, cloud_driven_tapping, excess_tapping,
-    hunting, not_automatic, off_standard, readings_stale, reverse_power, runaway, settings_changed,
-    slipped_tap_report, tap_limit, voltage_range,
+    Condition, Settings, Transition, blocked_or_manual_too_long, cloud_driven_tapping, counter_anomaly,
+    excess_tapping, exercise_due, hunting, mechanism_suspect, not_automatic, off_standard, overload,
+    readings_stale, reverse_power, runaway, settings_changed, slipped_tap_report, tap_limit, voltage_range,
+    wear_limit,
 };
 use crate::{Nameplate, Reading, Timestamp};
 
@@ -28,6 +29,11 @@ pub struct Unit {
     slipped_tap_report: slipped_tap_report::Limits,
     hunting: hunting::Limits,
     cloud_driven_tapping: cloud_driven_tapping::Limits,
+    mechanism_suspect: mechanism_suspect::Limits,
+    exercise_due: exercise_due::Limits,
+    wear_limit: wear_limit::Limits,
+    overload: overload::Limits,
+    counter_anomaly: counter_anomaly::Limits,
 }
 
 impl Unit {
@@ -51,6 +57,11 @@ impl Unit {
             slipped_tap_report: slipped_tap_report::Limits::new(nameplate, settings),
             hunting: hunting::Limits::new(nameplate, settings),
             cloud_driven_tapping: cloud_driven_tapping::Limits::new(nameplate, settings),
+            mechanism_suspect: mechanism_suspect::Limits::new(nameplate, settings),
+            exercise_due: exercise_due::Limits::new(nameplate, settings),
+            wear_limit: wear_limit::Limits::new(nameplate, settings),
+            overload: overload::Limits::new(nameplate, settings),
+            counter_anomaly: counter_anomaly::Limits::new(nameplate, settings),
         }
     }
 
@@ -88,6 +99,11 @@ pub struct RegulatorDetector {
     slipped_tap_report: slipped_tap_report::SlippedTapReport,
     hunting: hunting::Hunting,
     cloud_driven_tapping: cloud_driven_tapping::CloudDrivenTapping,
+    mechanism_suspect: mechanism_suspect::MechanismSuspect,
+    exercise_due: exercise_due::ExerciseDue,
+    wear_limit: wear_limit::WearLimit,
+    overload: overload::Overload,
+    counter_anomaly: counter_anomaly::CounterAnomaly,
 }
 
 impl RegulatorDetector {
@@ -156,6 +172,11 @@ impl RegulatorDetector {
             SlippedTapReport slipped_tap_report;
             Hunting hunting;
             CloudDrivenTapping cloud_driven_tapping;
+            MechanismSuspect mechanism_suspect;
+            ExerciseDue exercise_due;
+            WearLimit wear_limit;
+            Overload overload;
+            CounterAnomaly counter_anomaly;
         }
     }
 
@@ -194,6 +215,11 @@ impl RegulatorDetector {
         self.slipped_tap_report.forget_pending();
         self.hunting.forget();
         self.cloud_driven_tapping.forget();
+        self.mechanism_suspect.forget_pending();
+        self.exercise_due.forget();
+        self.wear_limit.forget();
+        self.overload.excursion.hold.forget_pending();
+        self.counter_anomaly.forget();
         true
     }
 

@@ -92,6 +92,19 @@ impl World {
         settings.set(Condition::CloudDrivenTapping, "ramp_percent", 1.0);
         settings.set(Condition::CloudDrivenTapping, "quiet_h", 0.0);
         settings.set(Condition::CloudDrivenTapping, "return_delay_h", 1.0 / 60.0);
+        settings.set(Condition::MechanismSuspect, "compensator_v", 0.0);
+        settings.set(Condition::MechanismSuspect, "least_s", 30.0);
+        settings.set(Condition::ExerciseDue, "tap_days", 200.0 / 86_400.0);
+        settings.set(Condition::WearLimit, "share_percent", 1e6);
+        settings.set(Condition::WearLimit, "life_operations", 1e5);
+        settings.set(Condition::WearLimit, "ahead_days", 30.0);
+        settings.set(Condition::WearLimit, "counter_when_new", 65_000.0);
+        settings.set(Condition::WearLimit, "rate_days", 600.0 / 86_400.0);
+        settings.set(Condition::WearLimit, "least_days", 600.0 / 86_400.0);
+        settings.set(Condition::Overload, "delay_s", 30.0);
+        settings.set(Condition::Overload, "return_delay_s", 30.0);
+        settings.set(Condition::CounterAnomaly, "disagreements", 2.0);
+        settings.set(Condition::CounterAnomaly, "return_delay_h", 0.1);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
         Self {
             unit: Unit::new(&nameplate, &settings),
@@ -193,6 +206,7 @@ impl World {
         let mut reading = Reading::new(at(s))
             .with(Quantity::LoadVoltage, voltage)
             .with(Quantity::RealPower, power)
+            .with(Quantity::Current, 10.0 * power.abs())
             .with(Quantity::Tap, tap)
             .with(Quantity::Operations, f64::from(self.counter))
             .with(Quantity::Automatic, flag(0) * flag(1))

@@ -1,8 +1,8 @@
 //! Entries of the catalogue: conditions of banks, and of a control's settings and mode.
 
-use super::catalogue::{Condition, Entry, Priority, Scope, parameter};
+use super::{Condition, Entry, Priority, Scope, parameter};
 
-/// See [`super::settings_changed`].
+/// See `settings_changed`.
 pub(super) const SETTINGS_CHANGED: Entry = Entry {
     condition: Condition::SettingsChanged,
     name: "settings_changed",
@@ -26,7 +26,7 @@ pub(super) const SETTINGS_CHANGED: Entry = Entry {
         procedures, local codes and licensed practice.",
 };
 
-/// See [`super::off_standard`].
+/// See `off_standard`.
 pub(super) const OFF_STANDARD: Entry = Entry {
     condition: Condition::OffStandard,
     name: "off_standard",
@@ -53,7 +53,7 @@ pub(super) const OFF_STANDARD: Entry = Entry {
         the utility's switching procedures, local codes and licensed practice.",
 };
 
-/// See [`super::blocked_or_manual_too_long`].
+/// See `blocked_or_manual_too_long`.
 pub(super) const BLOCKED_OR_MANUAL_TOO_LONG: Entry = Entry {
     condition: Condition::BlockedOrManualTooLong,
     name: "blocked_or_manual_too_long",
@@ -70,7 +70,7 @@ pub(super) const BLOCKED_OR_MANUAL_TOO_LONG: Entry = Entry {
         the utility's switching procedures, local codes and licensed practice.",
 };
 
-/// See [`super::tap_spread`].
+/// See `tap_spread`.
 pub(super) const TAP_SPREAD: Entry = Entry {
     condition: Condition::TapSpread,
     name: "tap_spread",
@@ -102,7 +102,7 @@ pub(super) const TAP_SPREAD: Entry = Entry {
         practice.",
 };
 
-/// See [`super::voltage_unbalance`].
+/// See `voltage_unbalance`.
 pub(super) const VOLTAGE_UNBALANCE: Entry = Entry {
     condition: Condition::VoltageUnbalance,
     name: "voltage_unbalance",
