@@ -64,6 +64,7 @@ pub struct Limits {
     bound: f64,
     /// Resolution of the voltages, steps.
     resolution: f64,
+    through_kva: f64,
     block_s: i64,
 }
 
@@ -82,6 +83,8 @@ impl Limits {
             step,
             bound: per_unit / step,
             resolution: accuracy.resolution_v / nameplate.voltage_base_v / step,
+            // a nameplate without ratings is no reason to divide by zero
+            through_kva: nameplate.through_kva().max(1.0),
             block_s: BLOCK_S.max(BLOCK_READINGS * nameplate.poll_interval_s) as i64,
         }
     }

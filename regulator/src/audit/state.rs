@@ -300,7 +300,7 @@ impl TapAudit {
 #[inline]
 fn in_phase(limits: &Limits, reading: &Reading) -> f64 {
     if let Some(kw) = reading.good(Quantity::RealPower) {
-        return kw / limits.nameplate.kva;
+        return kw / limits.through_kva;
     }
     let amperes = reading.good(Quantity::Current).unwrap_or(0.0);
     let per_unit = amperes / limits.nameplate.rated_current_a;

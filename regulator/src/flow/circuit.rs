@@ -88,9 +88,16 @@ impl Circuit {
     }
 }
 
-/// The unit of the case: 500 kW are three quarters of its rating.
+/// The unit of the case: 500 kW are three quarters of what it can pass.
 pub(crate) fn nameplate() -> Nameplate {
-    Nameplate { kva: 667.0, pt_ratio: PT, winding_type: WindingType::A, ..Nameplate::common() }
+    Nameplate {
+        kva: 66.7,
+        rated_current_a: 92.6,
+        rated_voltage_v: 7200.0,
+        pt_ratio: PT,
+        winding_type: WindingType::A,
+        ..Nameplate::common()
+    }
 }
 
 /// A circuit with a control that does not know of reverse power, polled every 10 s.

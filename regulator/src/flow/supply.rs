@@ -88,7 +88,7 @@ impl Responses {
         // a change of power that could move the voltage by as much as it is of the rating in volts (drops are of the order of a tenth)
         let power_v = operation
             .power_change_kw
-            .map_or(0.0, |kw| 0.1 * nameplate.voltage_base_v * kw.abs() / nameplate.kva);
+            .map_or(0.0, |kw| 0.1 * nameplate.voltage_base_v * kw.abs() / nameplate.through_kva());
         let error = noise_v.hypot(power_v) / steps_v;
         let weight = 1.0 / (error * error);
         let keep = (-1.0 / MEMORY).exp();

@@ -148,7 +148,7 @@ impl Unit {
         let reading = Reading::new(at)
             .with(Quantity::Tap, self.reported.into())
             .with(Quantity::LoadVoltage, metered_load)
-            .with(Quantity::RealPower, 167.0 * p * (1.0 + 0.02 * self.chance.bell()))
+            .with(Quantity::RealPower, 1668.8 * p * (1.0 + 0.02 * self.chance.bell()))
             .with(Quantity::Operations, self.counted.into());
         self.regulate(load_v * errors[1]);
         if with_source { reading.with(Quantity::SourceVoltage, metered_source) } else { reading }

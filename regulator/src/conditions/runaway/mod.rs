@@ -30,7 +30,7 @@ const SURE: f64 = 4.0;
 const ANSWERED: f64 = 0.6;
 /// Operations further apart than this are no run, seconds.
 const LONGEST_PAUSE_S: i64 = 3600;
-/// A change of power across an operation, of the rating, beyond which it says nothing.
+/// A change of power across an operation, of what the unit can pass, beyond which it says nothing.
 const STEADY_SHARE: f64 = 0.05;
 
 /// The limits of one regulator.
@@ -135,7 +135,7 @@ impl Runaway {
         out: &mut Vec<Transition>,
     ) {
         let changed_kw = operation.power_change_kw.unwrap_or(0.0);
-        if changed_kw.abs() > STEADY_SHARE * limits.nameplate.kva {
+        if changed_kw.abs() > STEADY_SHARE * limits.nameplate.through_kva() {
             return;
         }
         if self.hold.is_active() {
