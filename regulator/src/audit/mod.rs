@@ -11,6 +11,9 @@
 //! ratio ([`suspicion`]; the step detection of E. S. Page, "Continuous inspection schemes", Biometrika 41, 1954). Without a source voltage, its own or a
 //! neighbour's on the same bus, only whether the load voltage answers operations can be told ([`response`]).
 //!
+//! What it takes on trust: the winding type. With the wrong one the implied tap bends away by up to 1.8 steps towards full raise or lower;
+//! in simulated months 5 of 100 such units were said to have slipped. A slip that comes and goes with high taps points there.
+//!
 //! Classes: IEEE C57.13 (0.3, 0.6, 1.2 %) and IEC 61869-3 (0.5, 1.0 %), from memory.
 
 mod block;
