@@ -107,8 +107,8 @@ impl Nameplate {
         }
     }
 
-    /// What it can pass, kVA: rated current times rated voltage. The rated kVA of a ±10 % unit is a tenth of it, since only the series
-    /// winding's share is transformed.
+    /// What it can pass, kVA: rated current times rated voltage. The rated kVA of a ±10 % unit is a tenth of it, since only
+    /// the series winding's share is transformed.
     #[must_use]
     pub const fn through_kva(&self) -> f64 {
         self.rated_current_a * self.rated_voltage_v / 1000.0

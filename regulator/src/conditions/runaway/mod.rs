@@ -1,11 +1,11 @@
 //! Power is reversed, the control taps one way, away from its set voltage, and the load side does not answer.
 //!
-//! Reverse power alone is no runaway: weak generation reverses power too, and the load side follows the taps as ever. What tells is the
-//! response: fed from the load side, a tap leaves the load voltage where it is and moves the source voltage the other way ([`crate::flow`];
-//! worked case in `flow/circuit.rs`). Operations count that begin and end with power reversed and leave the load voltage out of band on
-//! the side that the taps should mend. What of their steps appears on the load side, and on the source side where it is
-//! metered, must be unlike a healthy unit's by four standard errors of the noise heard between readings; an operation across which
-//! power changed much says nothing, because that moves voltages by itself.
+//! Reverse power alone is no runaway: weak generation reverses power too, and the load side follows the taps as ever. What
+//! tells is the response: fed from the load side, a tap leaves the load voltage where it is and moves the source voltage the
+//! other way ([`crate::flow`]; worked case in `flow/circuit.rs`). Operations count that begin and end with power reversed and
+//! leave the load voltage out of band on the side that the taps should mend. What of their steps appears on the load side,
+//! and on the source side where it is metered, must be unlike a healthy unit's by four standard errors of the noise heard
+//! between readings; an operation across which power changed much says nothing, because that moves voltages by itself.
 //!
 //! True no longer when power has not been reversed for the return delay, or the load side has answered two operations.
 
