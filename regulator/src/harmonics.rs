@@ -117,7 +117,7 @@ pub fn judge_current(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::check::check;
+    use crate::checks::check;
 
     #[test]
     fn voltage_limits_by_class() {

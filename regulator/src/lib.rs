@@ -11,8 +11,6 @@ pub mod backtest;
 pub mod balance;
 pub mod causes;
 #[cfg(test)]
-mod check;
-#[cfg(test)]
 mod checks;
 pub mod compensator;
 pub mod conditions;

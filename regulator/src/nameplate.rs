@@ -107,6 +107,13 @@ impl Nameplate {
         }
     }
 
+    /// What it can pass, kVA: rated current times rated voltage. The rated kVA of a ±10 % unit is a tenth of it, since only
+    /// the series winding's share is transformed.
+    #[must_use]
+    pub const fn through_kva(&self) -> f64 {
+        self.rated_current_a * self.rated_voltage_v / 1000.0
+    }
+
     /// Volts that one step is worth on the secondary base: 5/8 % of 120 V is 0.75 V.
     #[must_use]
     pub fn step_volts(&self) -> f64 {

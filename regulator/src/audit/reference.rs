@@ -1,7 +1,8 @@
 //! The offset to be expected: a two-state Kalman filter of the offset at no load and of the unit's own series drop.
 //!
-//! Measured offset = level - drop x in-phase current. The level wanders a little (temperature and burden of the voltage transformers); the
-//! drop is a property of the unit: step regulators drop a few tenths of a per cent at rated current (common practice).
+//! Measured offset = level - drop x in-phase current. The level wanders a little (temperature and burden of the voltage
+//! transformers); the drop is a property of the unit: step regulators drop a few tenths of a per cent at rated current
+//! (common practice).
 
 use serde::{Deserialize, Serialize};
 

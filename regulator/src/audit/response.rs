@@ -1,8 +1,9 @@
 //! Without a source voltage: does the load voltage answer the operations?
 //!
-//! A step should move it by 5/8 %. Source changes are noise, so each operation says by its likelihood ratio whether it was answered;
-//! unanswered ones add up (Page's test), bounded each, and any that is answered takes away. Sixteen, and four operations, mean that the
-//! mechanism does not move while the report does. One lost step among many cannot be told this way, nor the position itself.
+//! A step should move it by 5/8 %. Source changes are noise, so each operation says by its likelihood ratio whether it was
+//! answered; unanswered ones add up (Page's test), bounded each, and any that is answered takes away. Sixteen, and four
+//! operations, mean that the mechanism does not move while the report does. One lost step among many cannot be told this way,
+//! nor the position itself.
 
 use serde::{Deserialize, Serialize};
 

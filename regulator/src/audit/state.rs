@@ -55,7 +55,8 @@ pub struct TapAudit {
     /// A change that was not a whole number of steps, and since when.
     #[serde(rename = "o", skip_serializing_if = "Option::is_none")]
     pub(super) odd: Option<(f32, i64)>,
-    /// Whether neutral has been passed without a change since the offset was learnt: then no old error is left to be put right there.
+    /// Whether neutral has been passed without a change since the offset was learnt: then no old error is left to be put
+    /// right there.
     #[serde(rename = "z")]
     settled: bool,
     #[serde(rename = "p")]
@@ -81,8 +82,9 @@ impl TapAudit {
         self.observe_with(limits, reading, None)
     }
 
-    /// The same, with the source voltage that a neighbour on the same bus and phase reports at about that time, V on the secondary base;
-    /// used for a unit whose readings have never had one of their own. When its own comes, the learning starts anew.
+    /// The same, with the source voltage that a neighbour on the same bus and phase reports at about that time, V on the
+    /// secondary base; used for a unit whose readings have never had one of their own. When its own comes, the learning
+    /// starts anew.
     pub fn observe_with(&mut self, limits: &Limits, reading: &Reading, neighbour_v: Option<f64>) -> bool {
         let Some(tap) = reading.good(Quantity::Tap).and_then(position) else { return false };
         let at_s = reading.measured_at.timestamp();
@@ -300,7 +302,7 @@ impl TapAudit {
 #[inline]
 fn in_phase(limits: &Limits, reading: &Reading) -> f64 {
     if let Some(kw) = reading.good(Quantity::RealPower) {
-        return kw / limits.nameplate.kva;
+        return kw / limits.through_kva;
     }
     let amperes = reading.good(Quantity::Current).unwrap_or(0.0);
     let per_unit = amperes / limits.nameplate.rated_current_a;

@@ -1,7 +1,7 @@
 //! A departure that may be a slip, borne out or not by the blocks that follow.
 //!
-//! Each block says by its likelihood ratio whether the offset has moved by a step or not at all; what one block may say is bounded, so
-//! that no single one decides. Twelve is a ratio of 160,000 : 1.
+//! Each block says by its likelihood ratio whether the offset has moved by a step or not at all; what one block may say is
+//! bounded, so that no single one decides. Twelve is a ratio of 160,000 : 1.
 
 use serde::{Deserialize, Serialize};
 

@@ -62,8 +62,8 @@ pub enum Why {
         /// Since then.
         since: Timestamp,
     },
-    /// Source and load voltage agree with the reported tap better than two measurements could, without a series drop: the source voltage
-    /// seems to be computed from the other two, and follows a wrong report.
+    /// Source and load voltage agree with the reported tap better than two measurements could, without a series drop: the
+    /// source voltage seems to be computed from the other two, and follows a wrong report.
     Computed,
     /// The implied tap lies beyond the changer's range: nameplate (type, steps) or voltage measurement is wrong.
     BeyondRange {

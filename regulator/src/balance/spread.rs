@@ -46,7 +46,7 @@ impl Spread {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::check::check;
+    use crate::checks::check;
 
     /// Published taps of the IEEE test feeders: spreads that are normal where each phase has its own control.
     #[test]

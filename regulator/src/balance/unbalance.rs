@@ -203,7 +203,7 @@ fn usable(voltages: [f64; 3]) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::check::check;
+    use crate::checks::check;
 
     const MG1: &str = "NEMA MG 1 definition, worked example";
 

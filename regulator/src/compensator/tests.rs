@@ -2,7 +2,7 @@ use super::worked::{
     Case, LineCurrent, current_of_load, line_of_settings, relay_voltage, settings_of_line, taps,
 };
 use super::*;
-use crate::{check::check, control::Regulation};
+use crate::{checks::check, control::Regulation};
 
 const KERSTING: &str = "Kersting, Distribution System Modeling and Analysis, ch. 7 (from memory)";
 const FEEDERS: &str = "IEEE PES radial test feeders, regulator data";

@@ -97,7 +97,7 @@ struct Progress {
 
 impl MechanismSuspect {
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
-        self.judge(limits, reading, None, out);
+        self.judge(limits, reading, reading.flag(Quantity::TapInProgress), out);
     }
 
     /// The same with what the control says of a tap in progress, where it does.

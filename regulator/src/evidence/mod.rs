@@ -1,9 +1,10 @@
 //! Neutral evidence: what the records say about whether a regulator is on neutral. Evidence, never permission.
 //!
-//! A pure view of recorded facts. Each [`Item`] is one witness, with its quality and age, and speaks for neutral, against it, or not at
-//! all; old or unusable values are silent. All that can be concluded is whether the witnesses agree, contradict one another, or are too few
-//! ([`Overall`]); and three must speak for neutral before they are said to agree on it: the reported tap, the neutral indicator and the
-//! two voltages. None of it is a measurement at the equipment: [`CAUTION`] and [`VERIFY`] go wherever a result is shown.
+//! A pure view of recorded facts. Each [`Item`] is one witness, with its quality and age, and speaks for neutral, against it,
+//! or not at all; old or unusable values are silent. All that can be concluded is whether the witnesses agree, contradict one
+//! another, or are too few ([`Overall`]); and three must speak for neutral before they are said to agree on it: the reported
+//! tap, the neutral indicator and the two voltages. None of it is a measurement at the equipment: [`CAUTION`] and [`VERIFY`]
+//! go wherever a result is shown.
 
 mod witness;
 
@@ -17,8 +18,8 @@ pub const CAUTION: &str = "Evidence from records only. It is not a measurement a
     wrong, an indicator can fail, and the tap can move at any time after the last reading. Verify at the equipment; follow the utility's \
     switching procedures, local codes and licensed practice.";
 
-/// What is commonly verified at the equipment before a regulator is worked on (common practice, in general words; the utility's procedure
-/// decides).
+/// What is commonly verified at the equipment before a regulator is worked on (common practice, in general words; the
+/// utility's procedure decides).
 pub const VERIFY: &[&str] = &[
     "The position indicator on the equipment shows neutral.",
     "The neutral indicator or lamp is on, and is known to work.",

@@ -1,3 +1,5 @@
+//! What the witnesses say together, case by case.
+
 use chrono::TimeDelta;
 
 use super::*;

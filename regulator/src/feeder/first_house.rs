@@ -55,7 +55,7 @@ fn at_peak(stage: &Stage, peak: &Peak) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{check::check, compensator::Compensator};
+    use crate::{checks::check, compensator::Compensator};
 
     fn stage(resistance_v: f64, reactance_v: f64) -> Stage<'static> {
         Stage {

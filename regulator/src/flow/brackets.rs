@@ -5,8 +5,8 @@
 //! at every reading, each bracket ends where the next begins, so that steps and volts add up over the sequence whichever of the two
 //! was read first. What happens across a gap of ten minutes says nothing about the tap and is dropped.
 //!
-//! Where only changes are reported (DNP3 events), a load voltage may be carried from before the tap changed. It closes a bracket half a
-//! minute after the change: had it moved by more than its deadband, that would have been told by then.
+//! Where only changes are reported (DNP3 events), a load voltage may be carried from before the tap changed. It closes a
+//! bracket half a minute after the change: had it moved by more than its deadband, that would have been told by then.
 
 use serde::{Deserialize, Serialize};
 

@@ -88,9 +88,16 @@ impl Circuit {
     }
 }
 
-/// The unit of the case: 500 kW are three quarters of its rating.
+/// The unit of the case: 500 kW are three quarters of what it can pass.
 pub(crate) fn nameplate() -> Nameplate {
-    Nameplate { kva: 667.0, pt_ratio: PT, winding_type: WindingType::A, ..Nameplate::common() }
+    Nameplate {
+        kva: 66.7,
+        rated_current_a: 92.6,
+        rated_voltage_v: 7200.0,
+        pt_ratio: PT,
+        winding_type: WindingType::A,
+        ..Nameplate::common()
+    }
 }
 
 /// A circuit with a control that does not know of reverse power, polled every 10 s.
@@ -163,9 +170,9 @@ mod tests {
         let mut l = Loop::new(Circuit::fed_from_source(), 124.0, 0);
         let end = l.settle();
         check("tap at which a unit fed from S settles", OPENDSS, 7.0, l.tap.into(), 0.0);
-        check("source voltage there, V", OPENDSS, 118.08, end.source_v, 0.05);
-        check("load voltage there, V", OPENDSS, 123.22, end.load_v, 0.05);
-        check("power there, kW", OPENDSS, 504.9, end.power_kw, 0.5);
+        check("source voltage at tap 7, fed from S, V", OPENDSS, 118.08, end.source_v, 0.05);
+        check("load voltage at tap 7, fed from S, V", OPENDSS, 123.22, end.load_v, 0.05);
+        check("power at tap 7, fed from S, kW", OPENDSS, 504.9, end.power_kw, 0.5);
     }
 
     #[test]
@@ -173,9 +180,9 @@ mod tests {
         let mut l = Loop::new(Circuit::fed_from_load(), 124.0, 0);
         let end = l.settle();
         check("tap at which a unit fed from L ends", OPENDSS, 16.0, l.tap.into(), 0.0);
-        check("source voltage there, V", OPENDSS, 107.30, end.source_v, 0.1);
-        check("load voltage there, V", OPENDSS, 118.05, end.load_v, 0.1);
-        check("power there, kW", OPENDSS, -506.5, end.power_kw, 0.6);
+        check("source voltage at tap 16, fed from L, V", OPENDSS, 107.30, end.source_v, 0.1);
+        check("load voltage at tap 16, fed from L, V", OPENDSS, 118.05, end.load_v, 0.1);
+        check("power at tap 16, fed from L, kW", OPENDSS, -506.5, end.power_kw, 0.6);
         let start = Circuit::fed_from_load().at(0.0);
         check(
             "source side per tap when fed from L, V",

@@ -7,7 +7,7 @@
 
 use crate::{Nameplate, Quantity, Reading};
 
-/// Metering error of power, share of the rated kVA (common practice).
+/// Metering error of power, share of what the unit can pass (common practice).
 const RATED_SHARE: f64 = 0.005;
 /// Phase error of voltage and current transformers together, degrees (IEC 61869-2 class 1 and -3 class 1 at rated, from memory: 60'
 /// and 40').
@@ -73,10 +73,10 @@ pub fn of(nameplate: &Nameplate, reading: &Reading) -> Direction {
     let by_current = current.map_or(0.0, |a| a.abs() * nameplate.rated_voltage_v / 1000.0);
     let apparent = power_kw.hypot(reactive.unwrap_or(0.0)).max(by_current);
     let angle = apparent * ANGLE_DEGREES.to_radians().sin();
-    let allowance = RATED_SHARE * nameplate.kva + angle;
+    let allowance = RATED_SHARE * nameplate.through_kva() + angle;
     let margin = power_kw.abs() / allowance;
     if margin < 1.0 {
-        let reactive_only = angle > RATED_SHARE * nameplate.kva;
+        let reactive_only = angle > RATED_SHARE * nameplate.through_kva();
         return Direction::Unknown(if reactive_only { Why::PowerFactorNearZero } else { Why::SmallPower });
     }
     if power_kw > 0.0 { Direction::Forward { margin } } else { Direction::Reverse { margin } }
@@ -88,8 +88,8 @@ mod tests {
     use crate::Timestamp;
 
     fn direction(p: f64, q: f64, a: f64) -> Direction {
-        // 1000 kVA
-        let nameplate = Nameplate { kva: 1000.0, rated_current_a: 131.2, ..Nameplate::common() };
+        // passes 1000 kVA
+        let nameplate = Nameplate { kva: 100.0, rated_current_a: 131.2, ..Nameplate::common() };
         let reading = Reading::new(Timestamp::UNIX_EPOCH)
             .with(Quantity::RealPower, p)
             .with(Quantity::ReactivePower, q)

@@ -1,9 +1,10 @@
 //! What reversed power means, and whether the control's setting fits it.
 //!
-//! Two things reverse power: generation behind the unit that exceeds the load, and a feeder switched so that it is fed from the
-//! load side. They look alike on a power meter and want opposite settings: with generation the source side stays the strong one and the load
-//! side must be regulated still; switched, the load side is held from elsewhere and only the source side answers. What a tap
-//! moves ([`super::supply`]) tells them apart. The hours at which power is reversed are a hint and no more.
+//! Two things reverse power: generation behind the unit that exceeds the load, and a feeder switched so that it is fed from
+//! the load side. They look alike on a power meter and want opposite settings: with generation the source side stays the
+//! strong one and the load side must be regulated still; switched, the load side is held from elsewhere and only the source
+//! side answers. What a tap moves ([`super::supply`]) tells them apart. The hours at which power is reversed are a hint and
+//! no more.
 
 use super::supply::Supply;
 use crate::control::ReverseBehaviour;

@@ -1,10 +1,11 @@
 //! Which side of the regulator is held by the strong source, told by what a tap moves.
 //!
-//! One step changes VL/VS by 5/8 %. Where the source side is held, the load side takes the whole step; where the load side is held, the
-//! source side takes it, the other way round. The share of a step that appears on each side is its response: near 1 and 0 when
-//! fed from the source side, near 0 and 1 when fed from the load side; the two add up to 1 whatever happens. Generation too weak to hold
-//! the load side reverses power and leaves the responses as they are. Volts that change meanwhile for other reasons are noise,
-//! so one operation says little and ten say much; power that changes across an operation makes it count less.
+//! One step changes VL/VS by 5/8 %. Where the source side is held, the load side takes the whole step; where the load side is
+//! held, the source side takes it, the other way round. The share of a step that appears on each side is its response: near 1
+//! and 0 when fed from the source side, near 0 and 1 when fed from the load side; the two add up to 1 whatever happens.
+//! Generation too weak to hold the load side reverses power and leaves the responses as they are. Volts that change meanwhile
+//! for other reasons are noise, so one operation says little and ten say much; power that changes across an operation makes
+//! it count less.
 
 use serde::{Deserialize, Serialize};
 
@@ -88,7 +89,7 @@ impl Responses {
         // a change of power that could move the voltage by as much as it is of the rating in volts (drops are of the order of a tenth)
         let power_v = operation
             .power_change_kw
-            .map_or(0.0, |kw| 0.1 * nameplate.voltage_base_v * kw.abs() / nameplate.kva);
+            .map_or(0.0, |kw| 0.1 * nameplate.voltage_base_v * kw.abs() / nameplate.through_kva());
         let error = noise_v.hypot(power_v) / steps_v;
         let weight = 1.0 / (error * error);
         let keep = (-1.0 / MEMORY).exp();

@@ -1,12 +1,13 @@
 //! Simulated fleets: how often the audit is wrong about healthy units, and how soon it finds a slip.
 //!
-//! Each unit has what disturbs an audit: ratio errors drawn from the accuracy class, drift over the day with temperature and burden, a series
-//! drop (in part reactive, which the audit does not model), noise, two sides not read at one instant, registers of 0.1 V, a source
-//! that wanders and jumps, and a control that taps about 40 times a day. Sizes are common practice; the class is IEEE C57.13's 0.6 (from memory).
+//! Each unit has what disturbs an audit: ratio errors drawn from the accuracy class, drift over the day with temperature and
+//! burden, a series drop (in part reactive, which the audit does not model), noise, two sides not read at one instant,
+//! registers of 0.1 V, a source that wanders and jumps, and a control that taps about 40 times a day. Sizes are common
+//! practice; the class is IEEE C57.13's 0.6 (from memory).
 //!
-//! Measured with `at_most_one_wrong_in_a_thousand_months` (seeds as there): none of 3,000 healthy months at 60 s and of 100 at 10 s was said to
-//! have slipped, so at most 1 in 1,000 with 95 % confidence (the rule of three). Of 1,000 slips each, one step up or down was found in all,
-//! within 5 operations at most; two or three steps within 3 operations in 99.1 to 99.5 %.
+//! Measured with `at_most_one_wrong_in_a_thousand_months` (seeds as there): none of 3,000 healthy months at 60 s and of 100
+//! at 10 s was said to have slipped, so at most 1 in 1,000 with 95 % confidence (the rule of three). Of 1,000 slips each, one
+//! step up or down was found in all, within 5 operations at most; two or three steps within 3 operations in 99.1 to 99.5 %.
 
 mod rates;
 mod stories;
@@ -148,7 +149,7 @@ impl Unit {
         let reading = Reading::new(at)
             .with(Quantity::Tap, self.reported.into())
             .with(Quantity::LoadVoltage, metered_load)
-            .with(Quantity::RealPower, 167.0 * p * (1.0 + 0.02 * self.chance.bell()))
+            .with(Quantity::RealPower, 1668.8 * p * (1.0 + 0.02 * self.chance.bell()))
             .with(Quantity::Operations, self.counted.into());
         self.regulate(load_v * errors[1]);
         if with_source { reading.with(Quantity::SourceVoltage, metered_source) } else { reading }
@@ -182,8 +183,8 @@ fn audited() -> (Limits, TapChanger) {
     (Limits::new(&nameplate, &Accuracy::default()), TapChanger::of(&nameplate))
 }
 
-/// What an outstation that reports changes makes of readings: voltages within the deadband are carried, with their age, until the next
-/// poll of everything.
+/// What an outstation that reports changes makes of readings: voltages within the deadband are carried, with their age, until
+/// the next poll of everything.
 #[derive(Default)]
 struct Carried {
     told: [Option<(f64, Timestamp)>; 2],

@@ -38,7 +38,8 @@ pub(super) const SLIPPED_TAP_REPORT: Entry = Entry {
     ],
     cause: "An operation was reported and not made, or made and not reported: a worn position \
         sensor or drive, a missed pulse, a position set wrongly after work. It stays so until the \
-        control passes neutral and puts its position right.",
+        control passes neutral and puts its position right. If it comes and goes with high taps, the winding type \
+        on file is wrong.",
     consequence: "Records and screens show a wrong tap. Whoever relies on it to find neutral is misled, \
         and limits set in the control act at the wrong taps.",
     response: "Do not rely on the reported tap. See the evidence on the site page; have the position \

@@ -1,11 +1,11 @@
 //! Power is reversed, the control taps one way, away from its set voltage, and the load side does not answer.
 //!
-//! Reverse power alone is no runaway: weak generation reverses power too, and the load side follows the taps as ever. What tells is the
-//! response: fed from the load side, a tap leaves the load voltage where it is and moves the source voltage the other way ([`crate::flow`];
-//! worked case in `flow/circuit.rs`). Operations count that begin and end with power reversed and leave the load voltage out of band on
-//! the side that the taps should mend. What of their steps appears on the load side, and on the source side where it is
-//! metered, must be unlike a healthy unit's by four standard errors of the noise heard between readings; an operation across which
-//! power changed much says nothing, because that moves voltages by itself.
+//! Reverse power alone is no runaway: weak generation reverses power too, and the load side follows the taps as ever. What
+//! tells is the response: fed from the load side, a tap leaves the load voltage where it is and moves the source voltage the
+//! other way ([`crate::flow`]; worked case in `flow/circuit.rs`). Operations count that begin and end with power reversed and
+//! leave the load voltage out of band on the side that the taps should mend. What of their steps appears on the load side,
+//! and on the source side where it is metered, must be unlike a healthy unit's by four standard errors of the noise heard
+//! between readings; an operation across which power changed much says nothing, because that moves voltages by itself.
 //!
 //! True no longer when power has not been reversed for the return delay, or the load side has answered two operations.
 
@@ -30,7 +30,7 @@ const SURE: f64 = 4.0;
 const ANSWERED: f64 = 0.6;
 /// Operations further apart than this are no run, seconds.
 const LONGEST_PAUSE_S: i64 = 3600;
-/// A change of power across an operation, of the rating, beyond which it says nothing.
+/// A change of power across an operation, of what the unit can pass, beyond which it says nothing.
 const STEADY_SHARE: f64 = 0.05;
 
 /// The limits of one regulator.
@@ -135,7 +135,7 @@ impl Runaway {
         out: &mut Vec<Transition>,
     ) {
         let changed_kw = operation.power_change_kw.unwrap_or(0.0);
-        if changed_kw.abs() > STEADY_SHARE * limits.nameplate.kva {
+        if changed_kw.abs() > STEADY_SHARE * limits.nameplate.through_kva() {
             return;
         }
         if self.hold.is_active() {

@@ -1,3 +1,5 @@
+//! Stories of runaway, told by a closed circuit and by hand; and what looks like it and is none.
+
 use super::*;
 use crate::{
     Quality,
@@ -168,8 +170,8 @@ fn noise_asks_for_more_operations() {
     assert!(matches!(told[..], [(3..=16, _)]), "{told:?}");
 }
 
-/// Sixty days of broken cloud over weak generation, power reversed all day, with and without a source voltage: the control taps with the
-/// clouds, and none of it is a runaway.
+/// Sixty days of broken cloud over weak generation, power reversed all day, with and without a source voltage: the control
+/// taps with the clouds, and none of it is a runaway.
 #[test]
 fn clouds_over_weak_generation_are_not_a_runaway() {
     let unit = Unit::new(&nameplate(), &Settings::default());
