@@ -13,6 +13,7 @@ mod nameplate;
 mod quality;
 mod quantity;
 mod reading;
+pub mod study;
 pub mod taps;
 
 pub use age::Age;
