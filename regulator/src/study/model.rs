@@ -30,19 +30,26 @@ pub struct Model {
     pub source: Option<SeriesDrop>,
     /// The regulator's own impedance. Without it the load voltage is the source voltage times the ratio.
     pub own: Option<SeriesDrop>,
+    /// The voltage base of recording and settings, V: ranges that are given on 120 V are taken to it.
+    pub voltage_base_v: f64,
 }
 
 impl Model {
     /// Constant-current load (`np` 1), no impedances.
     #[must_use]
     pub const fn new(changer: TapChanger) -> Self {
-        Self { changer, load_exponent: 1.0, source: None, own: None }
+        Self { changer, load_exponent: 1.0, source: None, own: None, voltage_base_v: 120.0 }
     }
 
     /// The same for this nameplate.
     #[must_use]
     pub fn of(nameplate: &Nameplate) -> Self {
-        Self::new(TapChanger::of(nameplate))
+        Self { voltage_base_v: nameplate.voltage_base_v, ..Self::new(TapChanger::of(nameplate)) }
+    }
+
+    /// A range given on 120 V, on this base.
+    pub(super) fn range_v(&self, (low, high): (f64, f64)) -> (f64, f64) {
+        (low * self.voltage_base_v / 120.0, high * self.voltage_base_v / 120.0)
     }
 
     pub(super) const fn has_impedance(&self) -> bool {

@@ -8,6 +8,7 @@ use super::replay::{Replay, needs_current};
 use super::scan::{Narrow, seconds_outside};
 use super::track::Track;
 use super::wear::Wear;
+use crate::compensator::PerUnitCurrent;
 use crate::control::ControlSettings;
 
 /// ANSI C84.1 service voltage on a 120 V base, V: range A (normal operation) and range B (short and infrequent excursions). From memory of the
@@ -64,7 +65,7 @@ impl Essentials {
     pub(super) fn of(replay: &Replay<'_>, settings: &ControlSettings, track: &Track) -> Self {
         let table = replay.table(settings);
         let band = Narrow::exact(replay, settings);
-        let range = |(low, high)| Narrow::range(replay, settings, low, high);
+        let range = |range| Narrow::range(replay, settings, replay.model.range_v(range));
         let (a, b) = (range(RANGE_A_V), range(RANGE_B_V));
         let mut sum = Self::default();
         for (first, end, tap) in track.runs(replay.recording.len()) {
@@ -94,26 +95,36 @@ impl Outcome {
     }
 
     pub(super) fn recorded(replay: &Replay<'_>, settings: &ControlSettings, track: Track) -> Self {
-        let recording = replay.recording;
         let table = replay.table(settings);
-        let load_v = |i: usize, tap| {
-            let measured = f64::from(recording.load_v[i]);
-            if measured.is_nan() { replay.state(i, table.at(tap), 1.0).1 } else { measured }
-        };
+        Self::by_sample(replay, settings, track, |i, tap| {
+            let (_, modelled, current) = replay.state(i, table.at(tap), 1.0);
+            let measured = f64::from(replay.recording.load_v[i]);
+            (if measured.is_nan() { modelled } else { measured }, current)
+        })
+    }
+
+    /// Adds up sample by sample; load voltage, V, and current are told.
+    pub(super) fn by_sample(
+        replay: &Replay<'_>,
+        settings: &ControlSettings,
+        track: Track,
+        told: impl Fn(usize, i32) -> (f64, PerUnitCurrent),
+    ) -> Self {
         let half = 0.5 * settings.forward.bandwidth_v;
-        let mut essentials = Essentials::default();
-        for (first, end, tap) in track.runs(recording.len()) {
+        let (a, b) = (replay.model.range_v(RANGE_A_V), replay.model.range_v(RANGE_B_V));
+        let mut sums = Essentials::default();
+        for (first, end, tap) in track.runs(replay.recording.len()) {
             for i in first..end {
-                let (v, hold_s) = (load_v(i, tap), f64::from(recording.hold_s[i]));
-                let current = replay.state(i, table.at(tap), 1.0).2;
+                let (v, current) = told(i, tap);
+                let hold_s = f64::from(replay.recording.hold_s[i]);
                 let relay = settings.forward.compensator.relay_voltage(v, current);
                 let add = |sum: &mut f64, outside: bool| *sum += if outside { hold_s } else { 0.0 };
-                add(&mut essentials.out_of_band_s, (relay - settings.forward.set_voltage_v).abs() > half);
-                add(&mut essentials.outside_range_a_s, v < RANGE_A_V.0 || v > RANGE_A_V.1);
-                add(&mut essentials.outside_range_b_s, v < RANGE_B_V.0 || v > RANGE_B_V.1);
+                add(&mut sums.out_of_band_s, (relay - settings.forward.set_voltage_v).abs() > half);
+                add(&mut sums.outside_range_a_s, v < a.0 || v > a.1);
+                add(&mut sums.outside_range_b_s, v < b.0 || v > b.1);
             }
         }
-        Self::of_track(replay, track, essentials, load_v)
+        Self::of_track(replay, track, sums, |i, tap| told(i, tap).0)
     }
 
     fn of_track(

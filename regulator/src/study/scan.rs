@@ -63,7 +63,11 @@ impl Narrow {
     }
 
     /// A range of load voltage, V, without compensation, for adding up the time outside it.
-    pub(super) fn range(replay: &Replay<'_>, settings: &ControlSettings, low_v: f64, high_v: f64) -> Self {
+    pub(super) fn range(
+        replay: &Replay<'_>,
+        settings: &ControlSettings,
+        (low_v, high_v): (f64, f64),
+    ) -> Self {
         let mut narrow = Self::exact(replay, settings);
         narrow.features.compensated = false;
         narrow.regulation = Regulation {
