@@ -124,6 +124,11 @@ impl Recording {
         self.at_s.is_empty()
     }
 
+    /// Source voltages, V.
+    pub fn source_voltages_v(&self) -> impl Iterator<Item = f32> + '_ {
+        self.source_v.iter().copied()
+    }
+
     /// Gaps, after each of which a replayed control starts its delay afresh.
     #[must_use]
     pub const fn gaps(&self) -> u32 {
