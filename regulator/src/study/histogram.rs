@@ -6,6 +6,7 @@ use serde::Serialize;
 const LOWEST_V: f64 = 90.0;
 const BIN_V: f64 = 0.1;
 const BINS: usize = 600;
+const BINS_A_VOLT: f64 = 10.0;
 
 /// Seconds by voltage, in steps of 0.1 V from 90 to 150 V.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -24,12 +25,16 @@ impl Default for VoltageHistogram {
 impl VoltageHistogram {
     #[inline]
     pub(super) fn add(&mut self, voltage_v: f64, seconds: f64) {
-        // Truncation to a bin is what is wanted; a negative place is the first.
+        // A negative place becomes the first.
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a place in the table")]
-        let bin = ((voltage_v - LOWEST_V) / BIN_V).max(0.0) as usize;
+        let bin = ((voltage_v - LOWEST_V) * BINS_A_VOLT) as usize;
         self.seconds[bin.min(BINS - 1)] += seconds;
-        self.lowest_v = self.lowest_v.min(voltage_v);
-        self.highest_v = self.highest_v.max(voltage_v);
+        if voltage_v < self.lowest_v {
+            self.lowest_v = voltage_v;
+        }
+        if voltage_v > self.highest_v {
+            self.highest_v = voltage_v;
+        }
     }
 
     /// Seconds in all.

@@ -70,10 +70,11 @@ impl Essentials {
         let mut sum = Self::default();
         for (first, end, tap) in track.runs(replay.recording.len()) {
             let outside = |narrow| seconds_outside(replay, narrow, first, end, table.at(tap));
-            sum.out_of_band_s += outside(&band);
-            let beyond_a = outside(&a);
+            let out_of_band = outside(&band);
+            sum.out_of_band_s += out_of_band;
+            // Range A holds the band, as a rule, and range B holds range A.
+            let beyond_a = if a.holds(&band) && out_of_band <= 0.0 { 0.0 } else { outside(&a) };
             sum.outside_range_a_s += beyond_a;
-            // Range B holds range A.
             sum.outside_range_b_s += if beyond_a > 0.0 { outside(&b) } else { 0.0 };
         }
         sum

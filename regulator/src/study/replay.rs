@@ -87,6 +87,20 @@ impl<'a> Replay<'a> {
         &self.model
     }
 
+    /// What the control would have seen at sample `i` with the tap at `tap`, mode and blocking as recorded.
+    ///
+    /// # Panics
+    /// When there are not so many samples.
+    #[must_use]
+    pub fn inputs(&self, i: usize, tap: i32) -> Inputs {
+        let ratio = self.model.changer.ratio(f64::from(tap));
+        let at = AtTap { ratio, current: self.model.current_factor(ratio) };
+        let (source_voltage_v, load_voltage_v, current) = self.state(i, at, 1.0);
+        let place = self.recording.stretches.partition_point(|s| s.end <= i);
+        let Stretch { automatic, blocked, .. } = self.recording.stretches[place];
+        Inputs { load_voltage_v, source_voltage_v, current, tap, automatic, blocked }
+    }
+
     /// Voltages of source and load side, V, and load-side current at sample `i`, with the tap at `at`. `upstream` is what another
     /// regulator on the source side makes of the source voltage, relative to the recording: 1 without one.
     #[inline]

@@ -79,6 +79,14 @@ impl Narrow {
         narrow
     }
 
+    /// Whether what is inside the other band is surely inside this one.
+    pub(super) fn holds(&self, other: &Self) -> bool {
+        let (mine, theirs) = (&self.regulation, &other.regulation);
+        let apart = (mine.set_voltage_v - theirs.set_voltage_v).abs();
+        let same = mine.compensator == theirs.compensator;
+        same && apart + 0.5 * theirs.bandwidth_v + self.margin_v.max(MARGIN_V) < 0.5 * mine.bandwidth_v
+    }
+
     #[expect(clippy::cast_possible_truncation, reason = "the margin allows for it")]
     fn factors(&self, at: AtTap) -> Factors {
         let half = 0.5 * self.regulation.bandwidth_v - self.margin_v;
@@ -121,7 +129,7 @@ impl Narrow {
     }
 }
 
-/// The series of a run of samples; those that are not needed are empty.
+/// The series of a run of samples, all of one length; one that is not needed stands for nothing and is never looked at.
 #[derive(Clone, Copy)]
 struct Series<'a> {
     source_v: &'a [f32],
@@ -129,35 +137,61 @@ struct Series<'a> {
     lagging: &'a [f32],
     source_drop_v: &'a [f32],
     own_drop_v: &'a [f32],
+    hold_s: &'a [f32],
+}
+
+/// Some samples of them, so many that the compiler knows how many.
+struct Block<'a, const N: usize> {
+    source_v: &'a [f32; N],
+    in_phase: &'a [f32; N],
+    lagging: &'a [f32; N],
+    source_drop_v: &'a [f32; N],
+    own_drop_v: &'a [f32; N],
+    hold_s: &'a [f32; N],
 }
 
 impl<'a> Series<'a> {
-    fn of<const C: bool, const I: bool, const R: bool>(
-        replay: &'a Replay<'_>,
-        from: usize,
-        end: usize,
-    ) -> Self {
-        let cut = |all: &'a [f32], wanted| if wanted { &all[from..end] } else { &[] };
+    fn of(replay: &'a Replay<'_>, from: usize, end: usize) -> Self {
+        let source_v = &replay.source_v[from..end];
+        let cut = |all: &'a [f32]| if all.is_empty() { source_v } else { &all[from..end] };
         Self {
-            source_v: cut(&replay.source_v, true),
-            in_phase: cut(&replay.in_phase, C || R),
-            lagging: cut(&replay.lagging, C),
-            source_drop_v: cut(&replay.source_drop_v, I),
-            own_drop_v: cut(&replay.own_drop_v, I),
+            source_v,
+            in_phase: cut(&replay.in_phase),
+            lagging: cut(&replay.lagging),
+            source_drop_v: cut(&replay.source_drop_v),
+            own_drop_v: cut(&replay.own_drop_v),
+            hold_s: cut(&replay.recording.hold_s),
         }
     }
 
-    fn part(&self, from: usize, end: usize) -> Self {
-        let cut = |all: &'a [f32]| if all.is_empty() { all } else { &all[from..end] };
-        Self {
-            source_v: cut(self.source_v),
-            in_phase: cut(self.in_phase),
-            lagging: cut(self.lagging),
-            source_drop_v: cut(self.source_drop_v),
-            own_drop_v: cut(self.own_drop_v),
-        }
+    /// The whole blocks, and where they end.
+    fn blocks<const N: usize>(self) -> (impl Iterator<Item = Block<'a, N>>, usize) {
+        let split = |all: &'a [f32]| all.as_chunks::<N>().0;
+        let (source_v, hold_s) = (split(self.source_v), split(self.hold_s));
+        let currents = split(self.in_phase).iter().zip(split(self.lagging));
+        let drops = split(self.source_drop_v).iter().zip(split(self.own_drop_v));
+        let all = source_v.iter().zip(hold_s).zip(currents.zip(drops));
+        let blocks = all.map(|((source_v, hold_s), ((in_phase, lagging), (source_drop_v, own_drop_v)))| {
+            Block { source_v, in_phase, lagging, source_drop_v, own_drop_v, hold_s }
+        });
+        (blocks, source_v.len() * N)
     }
 
+    /// The samples from `begin` on, one by one.
+    fn singles(self, begin: usize) -> impl Iterator<Item = Block<'a, 1>> {
+        let rest = Self {
+            source_v: &self.source_v[begin..],
+            in_phase: &self.in_phase[begin..],
+            lagging: &self.lagging[begin..],
+            source_drop_v: &self.source_drop_v[begin..],
+            own_drop_v: &self.own_drop_v[begin..],
+            hold_s: &self.hold_s[begin..],
+        };
+        rest.blocks::<1>().0
+    }
+}
+
+impl<const N: usize> Block<'_, N> {
     /// What is compared with the factors' limits.
     #[inline(always)]
     fn compared<const C: bool, const I: bool>(&self, k: usize, f: &Factors) -> f32 {
@@ -183,6 +217,11 @@ impl<'a> Series<'a> {
         let outside = (x < f.low) | (x > f.high);
         if R { outside | (self.in_phase[k] < f.least_in_phase) } else { outside }
     }
+
+    #[inline(always)]
+    fn any_doubtful<const C: bool, const I: bool, const R: bool>(&self, f: &Factors) -> bool {
+        (0..N).fold(false, |any, k| any | self.doubtful::<C, I, R>(k, f))
+    }
 }
 
 fn first<const C: bool, const I: bool, const R: bool>(
@@ -191,21 +230,11 @@ fn first<const C: bool, const I: bool, const R: bool>(
     end: usize,
     f: &Factors,
 ) -> usize {
-    let all = Series::of::<C, I, R>(replay, from, end);
-    let count = end - from;
-    let mut begin = 0;
-    while begin + TOGETHER <= count {
-        let part = all.part(begin, begin + TOGETHER);
-        let mut any = false;
-        for k in 0..TOGETHER {
-            any |= part.doubtful::<C, I, R>(k, f);
-        }
-        if any {
-            break;
-        }
-        begin += TOGETHER;
-    }
-    (begin..count).find(|k| all.doubtful::<C, I, R>(*k, f)).map_or(end, |k| from + k)
+    let all = Series::of(replay, from, end);
+    let (mut blocks, whole) = all.blocks::<TOGETHER>();
+    let sure = blocks.position(|block| block.any_doubtful::<C, I, R>(f)).map_or(whole, |b| b * TOGETHER);
+    let place = all.singles(sure).position(|one| one.any_doubtful::<C, I, R>(f));
+    place.map_or(end, |k| from + sure + k)
 }
 
 /// Seconds out of band during a run of samples at one tap.
@@ -226,28 +255,29 @@ pub(super) fn seconds_outside(
     add(replay, from, end, &f)
 }
 
+/// Sums side by side, so that the additions can be done together.
+const LANES: usize = 8;
+/// Blocks whose seconds are added in single precision before they go into the sum.
+const BLOCKS: usize = 16;
+
 fn outside<const C: bool, const I: bool>(replay: &Replay<'_>, from: usize, end: usize, f: &Factors) -> f64 {
-    let all = Series::of::<C, I, false>(replay, from, end);
-    let hold_s = &replay.recording.hold_s[from..end];
+    let all = Series::of(replay, from, end);
+    let (blocks, whole) = all.blocks::<TOGETHER>();
     let mut sum = 0.0;
-    let mut begin = 0;
-    while begin < hold_s.len() {
-        let stop = (begin + 256).min(hold_s.len());
-        let (part, hold_s) = (all.part(begin, stop), &hold_s[begin..stop]);
-        // Lanes of their own, so that the additions can be done side by side.
-        let mut lanes = [0.0_f32; 8];
-        let whole = hold_s.len() / 8 * 8;
-        for k in (0..whole).step_by(8) {
+    let mut lanes = [0.0_f32; LANES];
+    for (number, block) in blocks.enumerate() {
+        for k in (0..TOGETHER).step_by(LANES) {
             for (lane, seconds) in lanes.iter_mut().enumerate() {
-                let out = part.doubtful::<C, I, false>(k + lane, f);
-                *seconds += if out { hold_s[k + lane] } else { 0.0 };
+                let out = block.doubtful::<C, I, false>(k + lane, f);
+                *seconds += if out { block.hold_s[k + lane] } else { 0.0 };
             }
         }
-        for k in whole..hold_s.len() {
-            lanes[0] += if part.doubtful::<C, I, false>(k, f) { hold_s[k] } else { 0.0 };
+        if number % BLOCKS == BLOCKS - 1 {
+            sum += lanes.iter().map(|s| f64::from(*s)).sum::<f64>();
+            lanes = [0.0; LANES];
         }
-        sum += lanes.iter().map(|s| f64::from(*s)).sum::<f64>();
-        begin = stop;
     }
-    sum
+    let rest = all.singles(whole).filter(|one| one.any_doubtful::<C, I, false>(f));
+    let rest: f64 = rest.map(|one| f64::from(one.hold_s[0])).sum();
+    sum + lanes.iter().map(|s| f64::from(*s)).sum::<f64>() + rest
 }

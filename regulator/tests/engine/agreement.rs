@@ -1,10 +1,7 @@
 //! Do both make the same taps?
 
-use regulator::WindingType;
-use regulator::compensator::PerUnitCurrent;
-use regulator::control::{Control, Inputs};
+use regulator::control::{Control, ControlSettings, Inputs};
 use regulator::study::{ModelError, Replay};
-use regulator::taps::TapChanger;
 
 use crate::cases::{CLOUDY, Case, STEPPING, VARYING};
 use crate::engine::{STEP_S, Told, model, recording, settings, solve};
@@ -37,9 +34,9 @@ fn agrees(case: &Case) {
         error.matched
     );
     println!("      | time at another tap {:.2} %", 100.0 * error.apart_share().unwrap());
-    let (moves, agreed, extra) = decision_by_decision(case, &told);
+    let Decisions { moves, agreed, sides, extra } = decision_by_decision(case, &told);
     println!(
-        "CHECK | tap decisions, {name} | OpenDSS regulator control, step by step | {moves} | {agreed} and {extra} others"
+        "CHECK | tap decisions, {name} | OpenDSS regulator control, step by step | {moves} | {agreed}, {sides} later after a change of sides, {extra} others"
     );
     assert!(theirs >= 10, "{name}: a day without taps shows nothing");
     // 2 % of the operations, or 2 where that is less than 2.
@@ -60,26 +57,42 @@ fn freely(case: &Case, told: &[Told]) -> ModelError {
     ModelError::between(&recording, &predicted, &replay.recorded_track(), case.delay_s)
 }
 
-/// Our control with the engine's tap at every step: the engine's moves, those of them that ours made at the same step, and moves of ours at
-/// steps without one.
-fn decision_by_decision(case: &Case, told: &[Told]) -> (usize, usize, usize) {
-    let (settings, changer) = (settings(case), TapChanger::new(WindingType::A, 32));
-    let (mut control, mut moves, mut agreed, mut extra) = (Control::new(), 0, 0, 0);
-    for step in told {
-        // The engine tells what is there after its tap; before it the voltage was less by the tap's ratio.
-        let back = changer.ratio(f64::from(step.before)) / changer.ratio(f64::from(step.tap));
-        let inputs = Inputs {
-            load_voltage_v: step.load_v * back,
-            source_voltage_v: step.source_v,
-            current: PerUnitCurrent { in_phase: step.in_phase, lagging: step.lagging },
-            tap: step.before,
-            automatic: true,
-            blocked: false,
-        };
+/// How our control decides with the engine's tap at every step.
+#[derive(Debug, Default)]
+struct Decisions {
+    /// Steps at which the engine moved.
+    moves: usize,
+    /// Those at which ours moved the same way.
+    agreed: usize,
+    /// Those at which ours waits on, because the voltage changed sides while the engine's delay ran.
+    sides: usize,
+    /// Steps at which only ours moved.
+    extra: usize,
+}
+
+fn decision_by_decision(case: &Case, told: &[Told]) -> Decisions {
+    let (settings, recording) = (settings(case), recording(told));
+    let replay = Replay::new(&recording, model(case));
+    let (mut control, mut decisions) = (Control::new(), Decisions::default());
+    let (mut side, mut since_change_s) = (0, f64::INFINITY);
+    for (i, step) in told.iter().enumerate() {
+        let inputs = replay.inputs(i, step.before);
+        let now = side_of_band(&settings, &inputs);
+        since_change_s = if now * side < 0 { 0.0 } else { since_change_s + STEP_S };
+        side = now;
         let (theirs, ours) = (step.tap - step.before, control.look(&settings, STEP_S, &inputs).steps());
-        moves += usize::from(theirs != 0);
-        agreed += usize::from(theirs != 0 && ours == theirs);
-        extra += usize::from(ours != 0 && ours != theirs);
+        decisions.moves += usize::from(theirs != 0);
+        decisions.agreed += usize::from(theirs != 0 && ours == theirs);
+        decisions.sides += usize::from(theirs != 0 && ours == 0 && since_change_s < case.delay_s);
+        decisions.extra += usize::from(ours != 0 && ours != theirs);
     }
-    (moves, agreed, extra)
+    decisions
+}
+
+/// -1 below the band, 0 in it, 1 above.
+fn side_of_band(settings: &ControlSettings, inputs: &Inputs) -> i32 {
+    let forward = &settings.forward;
+    let off =
+        forward.compensator.relay_voltage(inputs.load_voltage_v, inputs.current) - forward.set_voltage_v;
+    i32::from(off > 0.5 * forward.bandwidth_v) - i32::from(off < -0.5 * forward.bandwidth_v)
 }
