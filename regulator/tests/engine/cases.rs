@@ -2,30 +2,30 @@
 
 use crate::engine::{STEP_S, STEPS};
 
-/// How the load depends on its voltage.
+/// What of the load stays the same when its voltage changes.
 #[derive(Debug, Clone, Copy)]
-pub(crate) enum Load {
-    ConstantPower,
-    ConstantCurrent,
-    ConstantImpedance,
+pub(crate) enum Constant {
+    Power,
+    Current,
+    Impedance,
 }
 
-impl Load {
+impl Constant {
     /// The engine's number for it.
     pub(crate) const fn model(self) -> u8 {
         match self {
-            Self::ConstantPower => 1,
-            Self::ConstantCurrent => 5,
-            Self::ConstantImpedance => 2,
+            Self::Power => 1,
+            Self::Current => 5,
+            Self::Impedance => 2,
         }
     }
 
     /// The exponent of our model.
     pub(crate) const fn exponent(self) -> f64 {
         match self {
-            Self::ConstantPower => 0.0,
-            Self::ConstantCurrent => 1.0,
-            Self::ConstantImpedance => 2.0,
+            Self::Power => 0.0,
+            Self::Current => 1.0,
+            Self::Impedance => 2.0,
         }
     }
 }
@@ -46,7 +46,7 @@ pub(crate) enum Change {
 pub(crate) struct Case {
     pub(crate) change: Change,
     pub(crate) seed: u64,
-    pub(crate) load: Load,
+    pub(crate) load: Constant,
     pub(crate) set_voltage_v: f64,
     pub(crate) bandwidth_v: f64,
     pub(crate) delay_s: f64,
@@ -54,7 +54,7 @@ pub(crate) struct Case {
     pub(crate) compensator: (f64, f64),
 }
 
-const fn case(change: Change, load: Load, bandwidth_v: f64, delay_s: f64) -> Case {
+const fn case(change: Change, load: Constant, bandwidth_v: f64, delay_s: f64) -> Case {
     Case { change, seed: 1, load, set_voltage_v: 122.0, bandwidth_v, delay_s, compensator: (0.0, 0.0) }
 }
 
@@ -66,37 +66,37 @@ impl Case {
     pub(crate) fn name(&self) -> String {
         let Self { change, load, bandwidth_v, delay_s, compensator, .. } = self;
         let ldc = if *compensator == (0.0, 0.0) { "" } else { ", compensated" };
-        format!("{change:?} day, {load:?}, band {bandwidth_v} V, delay {delay_s} s{ldc}")
+        format!("{change:?} day, constant {load:?}, band {bandwidth_v} V, delay {delay_s} s{ldc}")
     }
 }
 
 use Change::{Cloudy, Stepping, Varying};
-use Load::{ConstantCurrent, ConstantImpedance, ConstantPower};
+use Constant::{Current, Impedance, Power};
 
 /// Load.
 pub(crate) const VARYING: [Case; 5] = [
-    case(Varying, ConstantPower, 2.0, 30.0),
-    case(Varying, ConstantCurrent, 1.5, 15.0),
-    case(Varying, ConstantImpedance, 2.0, 45.0),
-    case(Varying, ConstantPower, 1.5, 30.0).compensated(),
-    case(Varying, ConstantImpedance, 2.0, 60.0).compensated(),
+    case(Varying, Power, 2.0, 30.0),
+    case(Varying, Current, 1.5, 15.0),
+    case(Varying, Impedance, 2.0, 45.0),
+    case(Varying, Power, 1.5, 30.0).compensated(),
+    case(Varying, Impedance, 2.0, 60.0).compensated(),
 ];
 
 /// Clouds.
 pub(crate) const CLOUDY: [Case; 5] = [
-    case(Cloudy, ConstantPower, 2.0, 30.0),
-    case(Cloudy, ConstantCurrent, 1.5, 60.0),
-    case(Cloudy, ConstantImpedance, 3.0, 15.0),
-    case(Cloudy, ConstantCurrent, 2.0, 30.0).compensated(),
-    case(Cloudy, ConstantPower, 2.5, 47.0).compensated(),
+    case(Cloudy, Power, 2.0, 30.0),
+    case(Cloudy, Current, 1.5, 60.0),
+    case(Cloudy, Impedance, 3.0, 15.0),
+    case(Cloudy, Current, 2.0, 30.0).compensated(),
+    case(Cloudy, Power, 2.5, 47.0).compensated(),
 ];
 
 /// Source.
 pub(crate) const STEPPING: [Case; 4] = [
-    case(Stepping, ConstantPower, 2.0, 30.0),
-    case(Stepping, ConstantImpedance, 1.5, 90.0),
-    case(Stepping, ConstantCurrent, 2.0, 45.0).compensated(),
-    case(Stepping, ConstantPower, 1.5, 15.0).compensated(),
+    case(Stepping, Power, 2.0, 30.0),
+    case(Stepping, Impedance, 1.5, 90.0),
+    case(Stepping, Current, 2.0, 45.0).compensated(),
+    case(Stepping, Power, 1.5, 15.0).compensated(),
 ];
 
 /// What the engine is to follow.
