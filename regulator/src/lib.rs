@@ -2,7 +2,7 @@
 //!
 //! Everything here is pure computation: no I/O, no async, no SQL and no clock. Time comes in with the readings.
 //! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
-//! stream of them.
+//! stream of them; [`study`] asks what other settings would have done.
 
 mod age;
 pub mod compensator;

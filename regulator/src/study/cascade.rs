@@ -1,6 +1,7 @@
 //! Regulators in series: what one does, the next one sees.
 //!
-//! All are replayed together on one clock, each with its own settings. A regulator's source voltage is the recorded one times what the regulators
+//! All are replayed together on one clock, each with its own settings. The source impedance in a stage's [`Model`](super::Model) is that of the line from
+//! the regulator upstream. A regulator's source voltage is the recorded one times what the regulators
 //! upstream of it make different: their replayed ratio over their recorded ratio at that time. What a regulator downstream changes of the load
 //! upstream is left out (with constant-power load it changes nothing; otherwise a fraction of a percent of the current a tap). The
 //! recorded taps upstream must be timely: one that is reported late passes for a change of voltage downstream until it arrives.

@@ -20,6 +20,7 @@ pub(crate) const STEPS: usize = 17_280;
 const CT_PRIMARY_A: f64 = 200.0;
 const PT_RATIO: f64 = 60.0;
 const SOURCE_OHM: [f64; 2] = [1.5, 2.0];
+const LINE_OHM: [f64; 2] = [1.0, 2.0];
 
 /// What the engine tells of one step, after its control has acted.
 #[derive(Debug, Clone, Copy)]
@@ -35,6 +36,11 @@ pub(crate) struct Told {
 
 /// Has the engine solve a day.
 pub(crate) fn solve(case: &Case) -> Vec<Told> {
+    solve_with(case, &[*case]).into_iter().map(|told| told[0]).collect()
+}
+
+/// Has the engine solve the day of a case with regulators in series, from the source outwards: each with the settings of one of `units`.
+pub(crate) fn solve_with(case: &Case, units: &[Case]) -> Vec<Vec<Told>> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let python = root.join("../.venv/bin/python");
     assert!(python.exists(), "no independent engine: run `make peers` (`make test` does)");
@@ -45,23 +51,30 @@ pub(crate) fn solve(case: &Case) -> Vec<Told> {
         .spawn()
         .unwrap();
     let day = case.day();
+    let settings = units.iter().map(|unit| {
+        let ldc = [unit.compensator.0, unit.compensator.1];
+        json!({ "set_v": unit.set_voltage_v, "band_v": unit.bandwidth_v, "delay_s": unit.delay_s, "ldc": ldc })
+    });
     let order = json!({
-        "set_v": case.set_voltage_v, "band_v": case.bandwidth_v, "delay_s": case.delay_s, "inter_tap_s": STEP_S,
-        "ldc": [case.compensator.0, case.compensator.1], "load_model": case.load.model(), "ct_primary_a": CT_PRIMARY_A,
-        "source_ohm": SOURCE_OHM, "line_ohm": [1.0, 2.0], "tap": 1.0, "dt_s": STEP_S, "control_mode": "time",
-        "source_pu": day.source_pu, "load_kw": day.load_kw, "solar_kw": day.solar_kw,
+        "settings": settings.collect::<Vec<_>>(), "inter_tap_s": STEP_S, "load_model": case.load.model(),
+        "ct_primary_a": CT_PRIMARY_A, "source_ohm": SOURCE_OHM, "line_ohm": LINE_OHM, "dt_s": STEP_S,
+        "control_mode": "time", "source_pu": day.source_pu, "load_kw": day.load_kw, "solar_kw": day.solar_kw,
     });
     child.stdin.take().unwrap().write_all(order.to_string().as_bytes()).unwrap();
     let output = child.wait_with_output().unwrap();
     assert!(output.status.success(), "the engine failed");
-    let told: Vec<Told> = String::from_utf8(output.stdout).unwrap().lines().map(told).collect();
-    assert_eq!(told.len(), STEPS);
-    told
+    let text = String::from_utf8(output.stdout).unwrap();
+    let steps: Vec<Vec<Told>> = text.lines().map(step).collect();
+    assert_eq!(steps.len(), STEPS);
+    steps
 }
 
-fn told(line: &str) -> Told {
+fn step(line: &str) -> Vec<Told> {
     let fields: Vec<&str> = line.split(' ').collect();
-    let [source_v, in_phase, lagging, tap, load_v, before] = fields[..] else { panic!("{line}") };
+    fields.as_chunks().0.iter().map(told).collect()
+}
+
+fn told([source_v, in_phase, lagging, tap, load_v, before]: &[&str; 6]) -> Told {
     let number = |field: &str| field.parse::<f64>().unwrap();
     Told {
         source_v: number(source_v),
@@ -87,10 +100,19 @@ pub(crate) fn settings(case: &Case) -> ControlSettings {
 
 /// What our model is told of the circuit: construction, kind of load, impedance of the source.
 pub(crate) fn model(case: &Case) -> Model {
-    let volts = SOURCE_OHM.map(|ohm| ohm * CT_PRIMARY_A / PT_RATIO);
+    model_behind(case, SOURCE_OHM)
+}
+
+/// The same for the second of two in series: the line from the first.
+pub(crate) fn model_behind_line(case: &Case) -> Model {
+    model_behind(case, LINE_OHM)
+}
+
+fn model_behind(case: &Case, ohms: [f64; 2]) -> Model {
+    let [resistance_v, reactance_v] = ohms.map(|ohm| ohm * CT_PRIMARY_A / PT_RATIO);
     Model {
         load_exponent: case.load.exponent(),
-        source: Some(SeriesDrop { resistance_v: volts[0], reactance_v: volts[1] }),
+        source: Some(SeriesDrop { resistance_v, reactance_v }),
         ..Model::new(TapChanger::new(WindingType::A, 32))
     }
 }

@@ -19,4 +19,5 @@ mod agreement;
 mod cases;
 mod engine;
 mod other_settings;
+mod series;
 mod widening;
