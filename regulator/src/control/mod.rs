@@ -226,8 +226,10 @@ impl Control {
         self.decide(settings, inputs.tap, &seen)
     }
 
+    // These are small and run for every sample of a replay: calls between them cost more than what they do.
+
     /// Takes in the inputs: direction of power, side of the band, ramps. Starts and ends the delay.
-    #[inline]
+    #[inline(always)]
     fn see(&mut self, settings: &ControlSettings, inputs: &Inputs) -> Seen {
         self.follow_direction(settings, inputs.current.in_phase);
         let held = self.reversed && settings.reverse_behaviour == ReverseBehaviour::Block;
@@ -260,7 +262,7 @@ impl Control {
     }
 
     /// Lets time pass with what was seen last.
-    #[inline]
+    #[inline(always)]
     fn pass(&mut self, settings: &ControlSettings, dt_s: f64) {
         if self.direction != 0 {
             if self.inside {
@@ -277,7 +279,7 @@ impl Control {
         }
     }
 
-    #[inline]
+    #[inline(always)]
     fn decide(&mut self, settings: &ControlSettings, tap: i32, seen: &Seen) -> TapCommand {
         if seen.wanted == TapCommand::Hold {
             return TapCommand::Hold;
@@ -300,7 +302,7 @@ impl Control {
         self.tapping = false;
     }
 
-    #[inline]
+    #[inline(always)]
     fn return_into_band(&mut self, timing: Timing) {
         if timing == Timing::Integrating && self.direction != 0 && !self.tapping {
             self.inside = true;
@@ -319,7 +321,7 @@ impl Control {
         if self.regulates_reverse(settings) { &settings.reverse } else { &settings.forward }
     }
 
-    #[inline]
+    #[inline(always)]
     fn follow_direction(&mut self, settings: &ControlSettings, in_phase: f64) {
         let was = self.reversed;
         if in_phase < -settings.reverse_threshold {

@@ -6,7 +6,7 @@ use super::recording::{Recording, Stretch};
 use super::scan::{Features, Narrow};
 use super::track::{Move, Track};
 use crate::compensator::{Compensator, PerUnitCurrent};
-use crate::control::{Control, ControlSettings, Inputs, ReverseBehaviour};
+use crate::control::{Control, ControlSettings, Inputs, ReverseBehaviour, TapCommand};
 
 /// A recording with its voltages and currents referred to neutral by a [`Model`], so that every tap is a few factors away.
 ///
@@ -103,7 +103,7 @@ impl<'a> Replay<'a> {
 
     /// Voltages of source and load side, V, and load-side current at sample `i`, with the tap at `at`. `upstream` is what another
     /// regulator on the source side makes of the source voltage, relative to the recording: 1 without one.
-    #[inline]
+    #[inline(always)]
     pub(super) fn state(&self, i: usize, at: AtTap, upstream: f64) -> (f64, f64, PerUnitCurrent) {
         let factor =
             if upstream == 1.0 { at.current } else { at.current * self.model.current_factor(upstream) };
@@ -274,7 +274,7 @@ impl<'r> Run<'r> {
         }
     }
 
-    #[inline]
+    #[inline(always)]
     fn inputs(&self, i: usize) -> Inputs {
         let (source_voltage_v, load_voltage_v, current) =
             self.replay.state(i, self.table.at(self.tap), self.upstream);
@@ -289,34 +289,41 @@ impl<'r> Run<'r> {
     }
 
     /// Looks at sample `i`, and on until the next one if it taps.
-    #[inline]
+    #[inline(always)]
     pub(super) fn look(&mut self, i: usize) {
-        let recording = self.replay.recording;
-        let at_s = recording.at_s[i];
+        let at_s = self.replay.recording.at_s[i];
         if !self.automatic {
-            self.follow(i, i32::from(recording.tap[i]));
+            self.follow(i, i32::from(self.replay.recording.tap[i]));
         }
-        let mut elapsed_s = at_s - self.looked_at_s;
+        let elapsed_s = at_s - self.looked_at_s;
         self.looked_at_s = at_s;
-        while self.move_once(i, elapsed_s) {
-            elapsed_s = self.settings.inter_tap_s;
-            if elapsed_s <= 0.0 || self.looked_at_s + elapsed_s >= at_s + f64::from(recording.hold_s[i]) {
-                break;
-            }
-            self.looked_at_s += elapsed_s;
+        let inputs = self.inputs(i);
+        let command = self.control.look(self.settings, elapsed_s, &inputs);
+        if command != TapCommand::Hold {
+            self.move_on(i, command);
         }
     }
 
-    #[inline]
-    fn move_once(&mut self, i: usize, elapsed_s: f64) -> bool {
-        let inputs = self.inputs(i);
-        let steps = self.control.look(self.settings, elapsed_s, &inputs).steps();
-        if steps == 0 {
-            return false;
+    /// Moves the tap, and on as long as the control says so before the next sample.
+    #[inline(never)]
+    fn move_on(&mut self, i: usize, mut command: TapCommand) {
+        let recording = self.replay.recording;
+        let next_s = recording.at_s[i] + f64::from(recording.hold_s[i]);
+        let inter_tap_s = self.settings.inter_tap_s;
+        while command != TapCommand::Hold {
+            self.tap += command.steps();
+            self.track.moves.push(Move {
+                sample: i,
+                at_s: self.looked_at_s,
+                tap: self.tap,
+                by_control: true,
+            });
+            if inter_tap_s <= 0.0 || self.looked_at_s + inter_tap_s >= next_s {
+                return;
+            }
+            self.looked_at_s += inter_tap_s;
+            command = self.control.look(self.settings, inter_tap_s, &self.inputs(i));
         }
-        self.tap += steps;
-        self.track.moves.push(Move { sample: i, at_s: self.looked_at_s, tap: self.tap, by_control: true });
-        true
     }
 
     fn follow(&mut self, i: usize, recorded: i32) {
