@@ -3,7 +3,8 @@
 //! Everything here is pure computation: no I/O, no async, no SQL and no clock. Time comes in with the readings.
 //! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
 //! stream of them. What two voltages, power and taps tell beyond that is in [`audit`] (is the reported tap right?), [`flow`] (which
-//! way does power flow, and which side holds the voltage?) and [`evidence`] (what do the records say about neutral?).
+//! way does power flow, and which side holds the voltage?) and [`evidence`] (what do the records say about neutral?);
+//! [`study`] asks what other settings would have done.
 
 mod age;
 pub mod audit;
@@ -28,6 +29,7 @@ pub mod operations;
 mod quality;
 mod quantity;
 mod reading;
+pub mod study;
 pub mod taps;
 pub mod wear;
 

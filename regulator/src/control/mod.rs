@@ -3,8 +3,16 @@
 //! Pure and allocation-free: (settings, state, time passed, inputs) -> tap command. The simulator closes the loop with it, and
 //! recorded readings can be replayed through it with other settings. The mechanism is not in here: whoever calls
 //! [`Control::step`] moves the tap, at once.
+//!
+//! Two ways to let it run: [`Control::step`] for a closed loop (the inputs hold for the whole step), [`Control::look`] for recorded
+//! readings (the inputs are seen at an instant, and time has passed since the last look).
+
+mod widening;
+
+pub use widening::Widening;
 
 use crate::compensator::{Compensator, PerUnitCurrent};
+use widening::Ramp;
 
 /// What the control holds, and how, for one direction of power.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,6 +38,18 @@ pub enum ReverseBehaviour {
     RegulateReverse,
 }
 
+/// What a return into the band does to a delay that has begun (both are common practice).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Timing {
+    /// It ends the delay: the next excursion waits for the whole of it.
+    #[default]
+    Sequential,
+    /// It lets the delay run back as fast as it ran up, so that a voltage that is out of band more often than in it is acted on.
+    /// A change of side starts the delay afresh, and so does a return into the band after a tap.
+    Integrating,
+}
+
 /// All settings of a control.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ControlSettings {
@@ -42,6 +62,10 @@ pub struct ControlSettings {
     /// Per unit of CT primary: power counts as reversed below minus this in-phase current, as forward above it; between the
     /// two the last direction holds, because the sign flips with noise near zero.
     pub reverse_threshold: f64,
+    /// What a return into the band does to the delay.
+    pub timing: Timing,
+    /// Whether, and how, the band widens while the voltage ramps fast.
+    pub widening: Option<Widening>,
     /// Time between the taps of one sequence, seconds.
     pub inter_tap_s: f64,
     /// Lowest permitted tap.
@@ -65,6 +89,8 @@ impl ControlSettings {
             reverse: regulation,
             reverse_behaviour: ReverseBehaviour::LockForward,
             reverse_threshold: 0.01,
+            timing: Timing::Sequential,
+            widening: None,
             inter_tap_s: 5.0,
             tap_min: -16,
             tap_max: 16,
@@ -120,13 +146,30 @@ impl TapCommand {
 
 /// What a control remembers between steps.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
 pub struct Control {
-    /// Seconds until the next tap, while out of band.
+    /// Seconds until the next tap, while a delay or a sequence runs.
     remaining_s: f64,
-    /// Which way it is waiting to tap: -1 the voltage is high, 0 in band, 1 low.
+    /// Which way it is waiting to tap: -1 the voltage is high, 0 nothing runs, 1 low.
     direction: i8,
     /// Whether power counts as reversed.
     reversed: bool,
+    /// Whether the voltage is back in band while the delay runs back.
+    inside: bool,
+    /// Whether the first tap of a sequence has been made.
+    tapping: bool,
+    ramp: Ramp,
+}
+
+/// What it made of the inputs.
+struct Seen {
+    wanted: TapCommand,
+    /// The widened band has room for this voltage.
+    withheld: bool,
+}
+
+impl Seen {
+    const NOTHING: Self = Self { wanted: TapCommand::Hold, withheld: false };
 }
 
 impl Control {
@@ -145,44 +188,140 @@ impl Control {
     /// Whether it is timing to, or in the midst of, a sequence of taps.
     #[must_use]
     pub const fn out_of_band(&self) -> bool {
-        self.direction != 0
+        self.direction != 0 && !self.inside
+    }
+
+    /// Whether the band is widened at this moment.
+    #[must_use]
+    pub const fn widened(&self) -> bool {
+        self.ramp.is_fast()
+    }
+
+    /// Whether no delay runs, so that time alone changes nothing (a widening band aside).
+    pub(crate) const fn is_idle(&self) -> bool {
+        self.direction == 0
     }
 
     /// Lets `dt_s` seconds pass with these inputs and says what to do at their end.
     ///
     /// The first tap comes once the voltage has been out of band, on one side, for the delay; further taps follow at the
-    /// inter-tap time until it is in band. Any return into the band, or a change of side, starts the delay afresh. At most one tap
-    /// a step: with `dt_s` above the inter-tap time a sequence is slowed to one tap a step. Where the mechanism is at its
-    /// limit the sequence waits there.
+    /// inter-tap time until it is in band. A change of side starts the delay afresh; what a return into the band does is a matter of
+    /// [`Timing`]. At most one tap a step: with `dt_s` above the inter-tap time a sequence is slowed to one tap a step. Where the
+    /// mechanism is at its limit the sequence waits there.
     #[inline]
     pub fn step(&mut self, settings: &ControlSettings, dt_s: f64, inputs: &Inputs) -> TapCommand {
+        let seen = self.see(settings, inputs);
+        self.pass(settings, dt_s);
+        self.decide(settings, inputs.tap, &seen)
+    }
+
+    /// Looks at the inputs as they are now, `elapsed_s` seconds after the last look, and says what to do at once.
+    ///
+    /// The same control as in [`Control::step`], seen through samples: time counts as out of band from the first sample that is, and a tap needs a
+    /// sample out of band when the delay ends. With a sample out of band at 0 s and all after it, and a delay of 30 s, it taps at 30 s.
+    #[inline]
+    pub fn look(&mut self, settings: &ControlSettings, elapsed_s: f64, inputs: &Inputs) -> TapCommand {
+        self.pass(settings, elapsed_s);
+        let seen = self.see(settings, inputs);
+        self.decide(settings, inputs.tap, &seen)
+    }
+
+    // These are small and run for every sample of a replay: calls between them cost more than what they do.
+
+    /// Takes in the inputs: direction of power, side of the band, ramps. Starts and ends the delay.
+    #[inline(always)]
+    fn see(&mut self, settings: &ControlSettings, inputs: &Inputs) -> Seen {
         self.follow_direction(settings, inputs.current.in_phase);
-        let reverse = self.reversed && settings.reverse_behaviour == ReverseBehaviour::RegulateReverse;
         let held = self.reversed && settings.reverse_behaviour == ReverseBehaviour::Block;
         if !inputs.automatic || inputs.blocked || held {
-            self.direction = 0;
-            return TapCommand::Hold;
+            self.rest();
+            self.ramp = Ramp::default();
+            return Seen::NOTHING;
         }
-        let regulation = if reverse { &settings.reverse } else { &settings.forward };
-        let wanted = wanted(regulation, reverse, inputs);
+        let reverse = self.regulates_reverse(settings);
+        let regulation = self.regulation(settings);
+        let voltage = relay_voltage(regulation, reverse, inputs);
+        let wanted = wanted(regulation, reverse, voltage);
+        let withheld = settings.widening.as_ref().is_some_and(|widening| {
+            self.ramp.see(widening, voltage, inputs.tap);
+            let regulated = if reverse { inputs.source_voltage_v } else { inputs.load_voltage_v };
+            self.ramp.is_fast()
+                && widening.has_room(regulated, voltage - regulation.set_voltage_v, regulation.bandwidth_v)
+        });
         if wanted == TapCommand::Hold {
-            self.direction = 0;
+            self.return_into_band(settings.timing);
+        } else {
+            self.inside = false;
+            if self.direction != wanted as i8 {
+                self.direction = wanted as i8;
+                self.tapping = false;
+                self.remaining_s = regulation.delay_s;
+            }
+        }
+        Seen { wanted, withheld }
+    }
+
+    /// Lets time pass with what was seen last.
+    #[inline(always)]
+    fn pass(&mut self, settings: &ControlSettings, dt_s: f64) {
+        if self.direction != 0 {
+            if self.inside {
+                self.remaining_s += dt_s;
+                if self.remaining_s >= self.regulation(settings).delay_s {
+                    self.rest();
+                }
+            } else {
+                self.remaining_s -= dt_s;
+            }
+        }
+        if let Some(widening) = &settings.widening {
+            self.ramp.pass(widening, dt_s);
+        }
+    }
+
+    #[inline(always)]
+    fn decide(&mut self, settings: &ControlSettings, tap: i32, seen: &Seen) -> TapCommand {
+        if seen.wanted == TapCommand::Hold {
             return TapCommand::Hold;
         }
-        if self.direction != wanted as i8 {
-            self.direction = wanted as i8;
-            self.remaining_s = regulation.delay_s;
-        }
-        self.remaining_s -= dt_s;
-        let next = inputs.tap + wanted.steps();
-        if self.remaining_s > 0.0 || next < settings.tap_min || next > settings.tap_max {
+        let next = tap + seen.wanted.steps();
+        let at_limit = next < settings.tap_min || next > settings.tap_max;
+        if self.remaining_s > 0.0 || at_limit || seen.withheld {
             self.remaining_s = self.remaining_s.max(0.0);
             return TapCommand::Hold;
         }
+        self.tapping = true;
         self.remaining_s = settings.inter_tap_s;
-        wanted
+        seen.wanted
     }
 
+    #[inline]
+    const fn rest(&mut self) {
+        self.direction = 0;
+        self.inside = false;
+        self.tapping = false;
+    }
+
+    #[inline(always)]
+    fn return_into_band(&mut self, timing: Timing) {
+        if timing == Timing::Integrating && self.direction != 0 && !self.tapping {
+            self.inside = true;
+        } else {
+            self.rest();
+        }
+    }
+
+    #[inline]
+    fn regulates_reverse(&self, settings: &ControlSettings) -> bool {
+        self.reversed && settings.reverse_behaviour == ReverseBehaviour::RegulateReverse
+    }
+
+    #[inline]
+    fn regulation<'a>(&self, settings: &'a ControlSettings) -> &'a Regulation {
+        if self.regulates_reverse(settings) { &settings.reverse } else { &settings.forward }
+    }
+
+    #[inline(always)]
     fn follow_direction(&mut self, settings: &ControlSettings, in_phase: f64) {
         let was = self.reversed;
         if in_phase < -settings.reverse_threshold {
@@ -191,22 +330,27 @@ impl Control {
             self.reversed = false;
         }
         if was != self.reversed && settings.reverse_behaviour != ReverseBehaviour::LockForward {
-            self.direction = 0;
+            self.rest();
         }
     }
 }
 
-/// Which way the voltage wants the tap to go, limits aside.
+/// The voltage that is held, V on the secondary base.
 #[inline]
-fn wanted(regulation: &Regulation, reverse: bool, inputs: &Inputs) -> TapCommand {
-    let voltage = if reverse {
+fn relay_voltage(regulation: &Regulation, reverse: bool, inputs: &Inputs) -> f64 {
+    if reverse {
         // Seen from the source side the current runs the other way.
         let current = PerUnitCurrent { in_phase: -inputs.current.in_phase, lagging: -inputs.current.lagging };
         regulation.compensator.relay_voltage(inputs.source_voltage_v, current)
     } else {
         regulation.compensator.relay_voltage(inputs.load_voltage_v, inputs.current)
-    };
-    let deviation = voltage - regulation.set_voltage_v;
+    }
+}
+
+/// Which way the voltage wants the tap to go, limits aside.
+#[inline]
+fn wanted(regulation: &Regulation, reverse: bool, relay_voltage_v: f64) -> TapCommand {
+    let deviation = relay_voltage_v - regulation.set_voltage_v;
     let half = 0.5 * regulation.bandwidth_v;
     let command = if deviation > half {
         TapCommand::Lower

@@ -222,3 +222,143 @@ fn near_zero_power_keeps_its_last_direction() {
     bench.second();
     assert!(!bench.control.reversed());
 }
+
+/// A look sees what is there at an instant: out of band from 0 s on, and a delay of 30 s, is a tap at 30 s.
+#[test]
+fn looks_count_time_from_the_first_sample_out_of_band() {
+    let settings = ControlSettings::common();
+    let (mut control, mut moves) = (Control::new(), vec![]);
+    for second in (0..=60).step_by(10) {
+        let inputs = Inputs {
+            load_voltage_v: 120.0,
+            source_voltage_v: 120.0,
+            current: PerUnitCurrent::default(),
+            tap: 0,
+            automatic: true,
+            blocked: false,
+        };
+        if control.look(&settings, 10.0, &inputs) == TapCommand::Raise {
+            moves.push(second);
+        }
+    }
+    assert_eq!(moves, [30, 40, 50, 60]);
+}
+
+/// Seconds at which it taps when the voltage is out of band for 20 s and back for 10 s, over and over.
+fn taps_of_a_voltage_that_comes_and_goes(timing: Timing) -> Vec<u32> {
+    let mut bench = Bench::new(ControlSettings { timing, ..ControlSettings::common() });
+    let mut moves = vec![];
+    for second in 1..=60 {
+        bench.source_v = if (second - 1) % 30 < 20 { 120.0 } else { 122.0 };
+        let before = bench.tap;
+        if bench.second() != before {
+            moves.push(second);
+        }
+    }
+    moves
+}
+
+/// 20 s up, 10 s back, 20 s up: 30 s are reached at the end of second 50. Plain arithmetic.
+#[test]
+fn an_integrating_delay_runs_back_in_band_and_a_sequential_one_ends() {
+    assert_eq!(taps_of_a_voltage_that_comes_and_goes(Timing::Sequential), Vec::<u32>::new());
+    assert_eq!(taps_of_a_voltage_that_comes_and_goes(Timing::Integrating), [50]);
+}
+
+#[test]
+fn an_integrating_delay_is_forgotten_once_it_has_run_back() {
+    let mut bench = Bench::new(ControlSettings { timing: Timing::Integrating, ..ControlSettings::common() });
+    bench.source_v = 120.0;
+    bench.taps_within(20);
+    bench.source_v = 122.0;
+    bench.taps_within(5);
+    assert!(!bench.control.out_of_band());
+    assert!(!bench.control.is_idle());
+    bench.taps_within(15);
+    assert!(bench.control.is_idle());
+    bench.source_v = 120.0;
+    assert_eq!(bench.taps_within(31), [30]);
+}
+
+/// After its taps the whole delay is due again, integrating or not: else a voltage at the edge would tap at once, and again.
+#[test]
+fn a_sequence_that_ends_in_band_uses_up_an_integrated_delay() {
+    let mut bench = Bench::new(ControlSettings { timing: Timing::Integrating, ..ControlSettings::common() });
+    bench.source_v = 120.5;
+    assert_eq!(bench.taps_within(31), [30]);
+    bench.source_v = 119.5;
+    assert_eq!(bench.taps_within(31), [30]);
+}
+
+fn widening() -> ControlSettings {
+    let widening = Widening {
+        ramp_v: 1.0,
+        window_s: 60.0,
+        factor: 3.0,
+        hold_s: 300.0,
+        hard_low_v: 119.5,
+        hard_high_v: 126.0,
+    };
+    ControlSettings { widening: Some(widening), ..ControlSettings::common() }
+}
+
+#[test]
+fn a_fast_ramp_widens_the_band_and_quiet_narrows_it() {
+    let mut bench = Bench::new(widening());
+    bench.taps_within(60);
+    assert!(!bench.control.widened());
+    bench.source_v = 120.2; // 0.8 V below the set band, 1.2 V inside the wide one
+    assert_eq!(bench.taps_within(250), Vec::<u32>::new());
+    assert!(bench.control.widened());
+    // The average follows and is within 1 V again some 35 s after the ramp; 300 s later the band is as set.
+    let after = bench.taps_within(300);
+    assert_eq!(after.len(), 2, "{after:?}");
+    assert!((60..=120).contains(&after[0]), "{after:?}");
+}
+
+#[test]
+fn a_slow_ramp_does_not_widen_it() {
+    let mut bench = Bench::new(widening());
+    let mut taps = 0;
+    for _ in 0..1200 {
+        bench.source_v -= 0.0025; // 3 V in 20 min: 0.15 V against the average of a minute
+        taps += bench.taps_within(1).len();
+        assert!(!bench.control.widened());
+    }
+    assert!(taps >= 3, "{taps}");
+}
+
+#[test]
+fn its_own_taps_are_no_ramps() {
+    let mut settings = widening();
+    settings.widening.as_mut().unwrap().ramp_v = 0.5;
+    settings.inter_tap_s = 1.0;
+    let mut bench = Bench::new(settings);
+    bench.source_v = 120.0;
+    assert_eq!(bench.taps_within(60), [30, 31]);
+    assert!(!bench.control.widened());
+}
+
+#[test]
+fn beyond_hard_limits_the_set_band_applies_as_if_there_were_no_ramp() {
+    let mut plain = Bench::new(ControlSettings::common());
+    let mut wide = Bench::new(widening());
+    for bench in [&mut plain, &mut wide] {
+        bench.taps_within(10);
+        bench.source_v = 119.2; // inside the wide band, below the hard limit
+    }
+    let first = plain.taps_within(30);
+    assert_eq!(first, [30]);
+    assert_eq!(wide.taps_within(30), first);
+    // Back above the hard limit it waits again.
+    assert_eq!(wide.taps_within(60), Vec::<u32>::new());
+}
+
+#[test]
+fn beyond_the_wide_band_it_taps_until_inside_it() {
+    let mut bench = Bench::new(widening());
+    bench.taps_within(10);
+    bench.source_v = 125.8;
+    assert_eq!(bench.taps_within(90), [30, 35]);
+    assert!((124.0..=125.0).contains(&bench.load_v()), "{}", bench.load_v());
+}

@@ -1,0 +1,336 @@
+//! A recording made ready for replay with any settings, and the replay itself.
+
+use super::model::{AtTap, Model, TapTable};
+use super::outcome::Outcome;
+use super::recording::{Recording, Stretch};
+use super::scan::{Features, Narrow};
+use super::track::{Move, Track};
+use crate::compensator::{Compensator, PerUnitCurrent};
+use crate::control::{Control, ControlSettings, Inputs, ReverseBehaviour, TapCommand};
+
+/// A recording with its voltages and currents referred to neutral by a [`Model`], so that every tap is a few factors away.
+///
+/// Between samples the last one holds. The control looks at each sample as it comes ([`Control::look`]); a sequence of taps
+/// that has begun runs on at its inter-tap time before the next sample, at the held source voltage.
+///
+/// While a control is in manual the tap is where it was recorded, whatever the settings. While it is blocked, or needs a current that is not
+/// known, it stays. After a gap the control starts afresh, with the tap where the replay had it.
+#[derive(Debug, Clone)]
+pub struct Replay<'a> {
+    pub(super) recording: &'a Recording,
+    pub(super) model: Model,
+    /// What the source voltage would be without current, V; without a source impedance simply the source voltage.
+    pub(super) source_v: Vec<f32>,
+    /// Current at neutral, per unit.
+    pub(super) in_phase: Vec<f32>,
+    pub(super) lagging: Vec<f32>,
+    /// Drop of that current in the source impedance, and in the regulator, V; empty without impedances.
+    pub(super) source_drop_v: Vec<f32>,
+    pub(super) own_drop_v: Vec<f32>,
+    /// Least and greatest recorded tap.
+    recorded_taps: (i32, i32),
+    /// Least in-phase current at neutral.
+    least_in_phase: f32,
+}
+
+impl<'a> Replay<'a> {
+    /// Makes a recording ready.
+    #[must_use]
+    pub fn new(recording: &'a Recording, model: Model) -> Self {
+        let taps = recording.tap.iter().map(|tap| i32::from(*tap));
+        let recorded_taps = (taps.clone().min().unwrap_or(0), taps.max().unwrap_or(0));
+        let table = TapTable::new(&model, recorded_taps.0, recorded_taps.1);
+        let mut replay = Self {
+            recording,
+            model,
+            source_v: recording.source_v.clone(),
+            in_phase: Vec::with_capacity(recording.len()),
+            lagging: Vec::with_capacity(recording.len()),
+            source_drop_v: vec![],
+            own_drop_v: vec![],
+            recorded_taps,
+            least_in_phase: 0.0,
+        };
+        for i in 0..recording.len() {
+            replay.refer(i, table.at(i32::from(recording.tap[i])));
+        }
+        replay
+    }
+
+    #[expect(clippy::cast_possible_truncation, reason = "measured values, kept as f32")]
+    fn refer(&mut self, i: usize, at: AtTap) {
+        let in_phase = f64::from(self.recording.in_phase[i]) / at.current;
+        let lagging = f64::from(self.recording.lagging[i]) / at.current;
+        self.in_phase.push(in_phase as f32);
+        self.lagging.push(lagging as f32);
+        self.least_in_phase = self.least_in_phase.min(in_phase as f32);
+        if !self.model.has_impedance() {
+            return;
+        }
+        let drop = |z: Option<super::SeriesDrop>| {
+            z.map_or(0.0, |z| z.resistance_v * in_phase + z.reactance_v * lagging)
+        };
+        self.source_drop_v.push(drop(self.model.source) as f32);
+        self.own_drop_v.push(drop(self.model.own) as f32);
+        self.source_v[i] += (at.ratio * at.current * drop(self.model.source)) as f32;
+    }
+
+    /// The recording.
+    #[must_use]
+    pub const fn recording(&self) -> &'a Recording {
+        self.recording
+    }
+
+    /// What is assumed.
+    #[must_use]
+    pub const fn model(&self) -> &Model {
+        &self.model
+    }
+
+    /// What the control would have seen at sample `i` with the tap at `tap`, mode and blocking as recorded.
+    ///
+    /// # Panics
+    /// When there are not so many samples.
+    #[must_use]
+    pub fn inputs(&self, i: usize, tap: i32) -> Inputs {
+        let ratio = self.model.changer.ratio(f64::from(tap));
+        let at = AtTap { ratio, current: self.model.current_factor(ratio) };
+        let (source_voltage_v, load_voltage_v, current) = self.state(i, at, 1.0);
+        let place = self.recording.stretches.partition_point(|s| s.end <= i);
+        let Stretch { automatic, blocked, .. } = self.recording.stretches[place];
+        Inputs { load_voltage_v, source_voltage_v, current, tap, automatic, blocked }
+    }
+
+    /// Voltages of source and load side, V, and load-side current at sample `i`, with the tap at `at`. `upstream` is what another
+    /// regulator on the source side makes of the source voltage, relative to the recording: 1 without one.
+    #[inline(always)]
+    pub(super) fn state(&self, i: usize, at: AtTap, upstream: f64) -> (f64, f64, PerUnitCurrent) {
+        let factor =
+            if upstream == 1.0 { at.current } else { at.current * self.model.current_factor(upstream) };
+        let current = PerUnitCurrent {
+            in_phase: f64::from(self.in_phase[i]) * factor,
+            lagging: f64::from(self.lagging[i]) * factor,
+        };
+        let mut source_v = f64::from(self.source_v[i]) * upstream;
+        if self.source_drop_v.is_empty() {
+            return (source_v, source_v * at.ratio, current);
+        }
+        source_v -= f64::from(self.source_drop_v[i]) * factor * at.ratio;
+        (source_v, source_v * at.ratio - f64::from(self.own_drop_v[i]) * factor, current)
+    }
+
+    pub(super) fn table(&self, settings: &ControlSettings) -> TapTable {
+        let (least, greatest) = self.recorded_taps;
+        TapTable::new(&self.model, settings.tap_min.min(least), settings.tap_max.max(greatest))
+    }
+
+    /// Where the tap would have been with these settings.
+    #[must_use]
+    pub fn track(&self, settings: &ControlSettings) -> Track {
+        let mut track = Track::default();
+        self.track_into(settings, &mut track);
+        track
+    }
+
+    /// The same, into a track that is used again.
+    pub fn track_into(&self, settings: &ControlSettings, track: &mut Track) {
+        let mut run = Run::new(self, settings, track);
+        // A band that may widen remembers every voltage, so nothing can be passed over.
+        let narrow = settings.widening.is_none().then(|| Narrow::new(self, settings));
+        for stretch in &self.recording.stretches {
+            run.enter(stretch);
+            match &narrow {
+                Some(narrow) if stretch.automatic && !run.held => run.pass_quickly(stretch, narrow),
+                _ => run.look_at_all(stretch),
+            }
+        }
+    }
+
+    /// The same by looking at every sample, without passing over any: slower, and what the quick way is tested against.
+    #[must_use]
+    pub fn plain_track(&self, settings: &ControlSettings) -> Track {
+        let mut track = Track::default();
+        let mut run = Run::new(self, settings, &mut track);
+        for stretch in &self.recording.stretches {
+            run.enter(stretch);
+            run.look_at_all(stretch);
+        }
+        track
+    }
+
+    /// What would have come of these settings.
+    #[must_use]
+    pub fn run(&self, settings: &ControlSettings) -> Outcome {
+        Outcome::of(self, settings, self.track(settings))
+    }
+
+    /// Where the tap was recorded.
+    #[must_use]
+    pub fn recorded_track(&self) -> Track {
+        let recording = self.recording;
+        let tap = |i: usize| i32::from(recording.tap[i]);
+        let mut track =
+            Track { start: recording.tap.first().map_or(0, |tap| i32::from(*tap)), moves: vec![] };
+        for stretch in &recording.stretches {
+            for i in stretch.first.max(1)..stretch.end {
+                if tap(i) != tap(i - 1) {
+                    let by_control = stretch.automatic;
+                    track.moves.push(Move { sample: i, at_s: recording.at_s[i], tap: tap(i), by_control });
+                }
+            }
+        }
+        track
+    }
+
+    /// What did come, judged by the band of these settings: recorded taps and load voltages (by the model where none was measured).
+    #[must_use]
+    pub fn recorded(&self, settings: &ControlSettings) -> Outcome {
+        Outcome::recorded(self, settings, self.recorded_track())
+    }
+
+    /// What a run with these settings has to look for besides the band.
+    pub(super) fn features(&self, settings: &ControlSettings) -> Features {
+        let forward = settings.reverse_behaviour == ReverseBehaviour::LockForward;
+        // Half of the threshold leaves room for every tap's current factor.
+        let never = f64::from(self.least_in_phase) > -0.5 * settings.reverse_threshold;
+        Features {
+            compensated: settings.forward.compensator != Compensator::OFF,
+            impedance: self.model.has_impedance(),
+            reversal: !forward && !never,
+        }
+    }
+}
+
+/// Whether a control with these settings needs to know the current.
+pub(super) fn needs_current(settings: &ControlSettings) -> bool {
+    settings.forward.compensator != Compensator::OFF
+        || settings.reverse_behaviour != ReverseBehaviour::LockForward
+}
+
+/// One control on its way through a recording.
+pub(super) struct Run<'r> {
+    replay: &'r Replay<'r>,
+    settings: &'r ControlSettings,
+    table: TapTable,
+    pub(super) control: Control,
+    pub(super) tap: i32,
+    looked_at_s: f64,
+    needs_current: bool,
+    automatic: bool,
+    /// Blocked, or without a current that it needs.
+    pub(super) held: bool,
+    /// What a regulator upstream makes of the source voltage.
+    pub(super) upstream: f64,
+    track: &'r mut Track,
+}
+
+impl<'r> Run<'r> {
+    pub(super) fn new(replay: &'r Replay<'r>, settings: &'r ControlSettings, track: &'r mut Track) -> Self {
+        let start = replay.recording.tap.first().map_or(0, |tap| i32::from(*tap));
+        track.start = start;
+        track.moves.clear();
+        Self {
+            replay,
+            settings,
+            table: replay.table(settings),
+            control: Control::new(),
+            tap: start,
+            looked_at_s: replay.recording.at_s.first().copied().unwrap_or(0.0),
+            needs_current: needs_current(settings),
+            automatic: true,
+            held: false,
+            upstream: 1.0,
+            track,
+        }
+    }
+
+    pub(super) fn enter(&mut self, stretch: &Stretch) {
+        self.automatic = stretch.automatic;
+        self.held = stretch.blocked || (self.needs_current && !stretch.current_known);
+        if stretch.after_gap {
+            self.control = Control::new();
+            self.looked_at_s = self.replay.recording.at_s[stretch.first];
+        }
+    }
+
+    fn look_at_all(&mut self, stretch: &Stretch) {
+        for i in stretch.first..stretch.end {
+            self.look(i);
+        }
+    }
+
+    /// Passes over samples at which the control surely rests, and looks at the others.
+    fn pass_quickly(&mut self, stretch: &Stretch, narrow: &Narrow) {
+        let mut i = stretch.first;
+        while i < stretch.end {
+            if self.control.is_idle() && !(narrow.features.reversal && self.control.reversed()) {
+                i = narrow.first_doubtful(self.replay, i, stretch.end, self.table.at(self.tap));
+                if i == stretch.end {
+                    break;
+                }
+            }
+            self.look(i);
+            i += 1;
+        }
+    }
+
+    #[inline(always)]
+    fn inputs(&self, i: usize) -> Inputs {
+        let (source_voltage_v, load_voltage_v, current) =
+            self.replay.state(i, self.table.at(self.tap), self.upstream);
+        Inputs {
+            load_voltage_v,
+            source_voltage_v,
+            current,
+            tap: self.tap,
+            automatic: self.automatic,
+            blocked: self.held,
+        }
+    }
+
+    /// Looks at sample `i`, and on until the next one if it taps.
+    #[inline(always)]
+    pub(super) fn look(&mut self, i: usize) {
+        let at_s = self.replay.recording.at_s[i];
+        if !self.automatic {
+            self.follow(i, i32::from(self.replay.recording.tap[i]));
+        }
+        let elapsed_s = at_s - self.looked_at_s;
+        self.looked_at_s = at_s;
+        let inputs = self.inputs(i);
+        let command = self.control.look(self.settings, elapsed_s, &inputs);
+        if command != TapCommand::Hold {
+            self.move_on(i, command);
+        }
+    }
+
+    /// Moves the tap, and on as long as the control says so before the next sample.
+    #[inline(never)]
+    fn move_on(&mut self, i: usize, mut command: TapCommand) {
+        let recording = self.replay.recording;
+        let next_s = recording.at_s[i] + f64::from(recording.hold_s[i]);
+        let inter_tap_s = self.settings.inter_tap_s;
+        while command != TapCommand::Hold {
+            self.tap += command.steps();
+            self.track.moves.push(Move {
+                sample: i,
+                at_s: self.looked_at_s,
+                tap: self.tap,
+                by_control: true,
+            });
+            if inter_tap_s <= 0.0 || self.looked_at_s + inter_tap_s >= next_s {
+                return;
+            }
+            self.looked_at_s += inter_tap_s;
+            command = self.control.look(self.settings, inter_tap_s, &self.inputs(i));
+        }
+    }
+
+    fn follow(&mut self, i: usize, recorded: i32) {
+        if recorded != self.tap {
+            self.tap = recorded;
+            let at_s = self.replay.recording.at_s[i];
+            self.track.moves.push(Move { sample: i, at_s, tap: recorded, by_control: false });
+        }
+    }
+}
