@@ -24,6 +24,13 @@ pub struct TapTime {
 }
 
 impl TapTime {
+    /// Of these taps with their seconds, and the seconds that are not known.
+    #[must_use]
+    pub fn of(taps: impl IntoIterator<Item = (i32, u64)>, unknown_s: u64) -> Self {
+        let seconds = taps.into_iter().filter(|(_, s)| *s > 0).collect();
+        Self { seconds, unknown_s }
+    }
+
     /// Seconds at this tap.
     #[must_use]
     pub fn at(&self, tap: i32) -> u64 {

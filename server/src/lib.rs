@@ -3,6 +3,7 @@
 //! [`run`] is the whole server role: it follows the feed that pollers write, keeps the picture for the board, runs the
 //! conditions, delivers notifications and answers browsers, until told to stop.
 
+mod analysis;
 mod app;
 #[doc(hidden)]
 pub mod bench;
@@ -52,6 +53,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
         .with_context(|| format!("listening on {}", config.listen))?;
     let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
     let picturing = tokio::spawn(app.picture.clone().follow(pool.clone(), stop.clone()));
+    let analysing = tokio::spawn(analysis::run(pool.clone(), stop.clone()));
     let detecting = tokio::spawn(detection::run(pool, Arc::clone(&app.detection), stop.clone()));
     axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(stop.clone().cancelled_owned())
@@ -60,6 +62,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     stop.cancel();
     picturing.await.context("keeping the picture")?;
     detecting.await.context("running detection")?;
+    analysing.await.context("analysing readings")?;
     notifying.await.context("delivering notifications")
 }
 

@@ -94,6 +94,7 @@ impl Group {
     fn judged_of(&self) -> &'static str {
         match self.condition.scope() {
             Scope::Regulator => "each regulator",
+            Scope::Bank => "each bank",
             Scope::Endpoint => "each endpoint",
             Scope::Poller => "each poller",
         }

@@ -4,7 +4,7 @@ use std::collections::{HashMap, HashSet, hash_map::Entry};
 
 use regulator::{
     Timestamp,
-    conditions::{Change, Condition, Fact, Transition},
+    conditions::{Change, Condition, Fact, Scope, Transition},
 };
 use serde_json::Value;
 use sqlx::PgConnection;
@@ -189,11 +189,16 @@ impl Writing {
         let returned: Vec<Option<Timestamp>> = new.iter().map(|n| Some(n.returned.as_ref()?.0)).collect();
         let summaries: Vec<String> = new.iter().map(|n| n.raised.summary.clone()).collect();
         let evidences: Vec<Value> = new.iter().map(|n| evidence(&n.raised.facts)).collect();
+        let of_bank: Vec<bool> = new.iter().map(|n| n.raised.condition.scope() == Scope::Bank).collect();
         sqlx::query_scalar!(
             "insert into alarm (id, condition, regulator_id, endpoint_id, poller, priority, raised_at, returned_at, summary,
-                    evidence)
-                select * from unnest($1::bigint[], $2::text[], $3::integer[], $4::integer[], $5::text[], $6::smallint[],
-                    $7::timestamptz[], $8::timestamptz[], $9::text[], $10::jsonb[])
+                    evidence, bank_id)
+                select n.id, n.condition, n.regulator_id, n.endpoint_id, n.poller, n.priority, n.raised_at, n.returned_at,
+                    n.summary, n.evidence, case when n.of_bank then r.bank_id end
+                from unnest($1::bigint[], $2::text[], $3::integer[], $4::integer[], $5::text[], $6::smallint[],
+                    $7::timestamptz[], $8::timestamptz[], $9::text[], $10::jsonb[], $11::boolean[])
+                    n(id, condition, regulator_id, endpoint_id, poller, priority, raised_at, returned_at, summary, evidence, of_bank)
+                left join regulator r on r.id = n.regulator_id
                 on conflict do nothing returning id",
             &ids,
             &conditions,
@@ -204,7 +209,8 @@ impl Writing {
             &raised,
             &returned as &[Option<Timestamp>],
             &summaries,
-            &evidences
+            &evidences,
+            &of_bank
         )
         .fetch_all(connection)
         .await

@@ -1,8 +1,11 @@
 //! What readings are judged by: the inventory and the thresholds, worked out for each regulator and endpoint.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use regulator::conditions::{Settings, Unit};
+use regulator::{
+    Phase,
+    conditions::{BankUnit, Member, Settings, Unit},
+};
 use sqlx::PgConnection;
 
 use super::thresholds::Thresholds;
@@ -14,6 +17,7 @@ pub(super) struct Fleet {
     version: i64,
     thresholds: Thresholds,
     pub(super) regulators: HashMap<i32, Judged>,
+    pub(super) banks: HashMap<i32, JudgedBank>,
     pub(super) endpoints: HashMap<i32, Settings>,
     pub(super) settings: Settings,
     /// Pollers in service: those that keep a health record. Whoever takes one out of service removes its record.
@@ -25,6 +29,16 @@ pub(super) struct Fleet {
 pub(super) struct Judged {
     pub(super) unit: Unit,
     pub(super) endpoint_id: i32,
+    pub(super) bank_id: i32,
+    pub(super) phase: Phase,
+}
+
+/// One bank.
+#[derive(Debug)]
+pub(super) struct JudgedBank {
+    pub(super) unit: BankUnit,
+    /// Its regulators in service; alarms of the bank are listed under the first.
+    pub(super) members: Vec<i32>,
 }
 
 impl Fleet {
@@ -46,19 +60,35 @@ impl Fleet {
     fn new(inventory: &Inventory, thresholds: Thresholds) -> Self {
         let regulators = inventory.regulators.values().map(|r| {
             let unit = Unit::new(&r.nameplate, &thresholds.of_regulator(r));
-            (r.id, Judged { unit, endpoint_id: r.endpoint_id })
+            (r.id, Judged { unit, endpoint_id: r.endpoint_id, bank_id: r.bank.id, phase: r.phase })
         });
         let endpoints = inventory.endpoints.values().map(|e| {
             let first = e.regulators.first().and_then(|id| inventory.regulators.get(id));
-            (e.id, first.map_or_else(|| thresholds.of_fleet(), |r| thresholds.of_endpoint_of(r)))
+            (e.id, first.map_or_else(|| thresholds.of_fleet(), |r| thresholds.of_site_of(r)))
         });
         Self {
             version: inventory.version,
             regulators: regulators.collect(),
+            banks: banks(inventory, &thresholds),
             endpoints: endpoints.collect(),
             settings: thresholds.of_fleet(),
             thresholds,
             pollers: BTreeSet::new(),
         }
     }
+}
+
+fn banks(inventory: &Inventory, thresholds: &Thresholds) -> HashMap<i32, JudgedBank> {
+    let mut members: BTreeMap<i32, Vec<&inventory::Regulator>> = BTreeMap::new();
+    for regulator in inventory.regulators.values() {
+        members.entry(regulator.bank.id).or_default().push(regulator);
+    }
+    let judged = members.into_iter().filter_map(|(bank, of_it)| {
+        let first = of_it.first()?;
+        let plates: Vec<Member> = of_it.iter().map(|r| Member::new(r.phase, &r.nameplate)).collect();
+        // A bank is a part of its site: what is set for one regulator alone is not the bank's.
+        let unit = BankUnit::new(first.connection, &plates, &thresholds.of_site_of(first));
+        Some((bank, JudgedBank { unit, members: of_it.iter().map(|r| r.id).collect() }))
+    });
+    judged.collect()
 }

@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::TimeDelta;
 use regulator::{
-    Timestamp,
-    conditions::{EndpointDetector, PollerDetector, RegulatorDetector, Report, Transition},
+    Phase, Reading, Timestamp,
+    conditions::{BankDetector, EndpointDetector, PollerDetector, RegulatorDetector, Report, Transition},
 };
 use serde::{Deserialize, Serialize};
 
@@ -24,6 +24,7 @@ pub(super) type Told = (Place, Transition);
 #[derive(Debug, Default)]
 pub(super) struct Memory {
     pub(super) regulators: BTreeMap<i32, Watched>,
+    pub(super) banks: BTreeMap<i32, Bank>,
     pub(super) endpoints: BTreeMap<i32, EndpointDetector>,
     pub(super) pollers: BTreeMap<String, PollerDetector>,
     /// What has changed since it was last stored.
@@ -39,6 +40,22 @@ pub(super) struct Watched {
     detector: RegulatorDetector,
 }
 
+/// One bank's memory.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Bank {
+    /// Of whom it is: with other regulators it is another bank.
+    members: Vec<i32>,
+    detector: BankDetector,
+}
+
+/// What has left the inventory.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(super) struct Gone {
+    pub(super) regulators: Vec<i32>,
+    pub(super) banks: Vec<i32>,
+}
+
 /// What became of a batch's readings.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(super) struct Counts {
@@ -49,8 +66,8 @@ pub(super) struct Counts {
 }
 
 impl Memory {
-    /// Has a place for every regulator in service and none for others; returns those forgotten.
-    pub(super) fn fit(&mut self, fleet: &Fleet) -> Vec<i32> {
+    /// Has a place for every regulator and bank in service and none for others; returns those forgotten.
+    pub(super) fn fit(&mut self, fleet: &Fleet) -> Gone {
         for id in fleet.regulators.keys() {
             self.regulators.entry(*id).or_default();
         }
@@ -60,7 +77,19 @@ impl Memory {
             self.regulators.remove(id);
             self.changed.remove(&Place::Regulator(*id));
         }
-        gone
+        let same = |id: &i32, bank: &Bank| fleet.banks.get(id).is_some_and(|b| b.members == bank.members);
+        let banks: Vec<i32> =
+            self.banks.iter().filter(|(id, bank)| !same(id, bank)).map(|(id, _)| *id).collect();
+        for id in &banks {
+            self.banks.remove(id);
+            self.changed.remove(&Place::Bank(*id));
+        }
+        for (id, bank) in &fleet.banks {
+            self.banks
+                .entry(*id)
+                .or_insert_with(|| Bank { members: bank.members.clone(), ..Bank::default() });
+        }
+        Gone { regulators: gone, banks }
     }
 
     /// Judges one batch: its readings (ordered by regulator and time), then what its poller says.
@@ -93,9 +122,35 @@ impl Memory {
                 answered.entry(endpoint).and_modify(|at| *at = first.min(*at)).or_insert(first);
             }
         }
+        self.judge_banks(fleet, batch, readings, told);
         self.endpoints_said(fleet, batch, &failing, &answered, told);
         self.report(fleet, batch, told);
         counts
+    }
+
+    /// Judges the banks by the same readings, each bank's by time.
+    fn judge_banks(&mut self, fleet: &Fleet, batch: &Batch, readings: &[BatchReading], told: &mut Vec<Told>) {
+        let mut of_bank: BTreeMap<i32, Vec<(Phase, &Reading)>> = BTreeMap::new();
+        for BatchReading { regulator_id, reading } in readings {
+            let Some(judged) = fleet.regulators.get(regulator_id) else { continue };
+            // One regulator alone has nothing to be compared with.
+            if fleet.banks.get(&judged.bank_id).is_some_and(|bank| bank.members.len() > 1) {
+                of_bank.entry(judged.bank_id).or_default().push((judged.phase, reading));
+            }
+        }
+        let horizon = batch.written_at + CLOCK_SLACK;
+        for (id, mut readings) in of_bank {
+            let (Some(judged), Some(bank)) = (fleet.banks.get(&id), self.banks.get_mut(&id)) else {
+                continue;
+            };
+            let Some(first) = judged.members.first() else { continue };
+            readings.sort_by_key(|(_, reading)| reading.measured_at);
+            for (phase, reading) in readings {
+                let transitions = bank.detector.observe_known(&judged.unit, phase, reading, horizon);
+                told.extend(transitions.into_iter().map(|t| (Place::Regulator(*first), t)));
+            }
+            self.changed.insert(Place::Bank(id));
+        }
     }
 
     /// It is `now`, and every batch written before has been taken: which pollers are silent?

@@ -1,9 +1,10 @@
 //! What an alarm is about.
 
-/// A regulator, an endpoint or a poller.
+/// A regulator, an endpoint or a poller; or a bank, whose alarms are listed under its first regulator.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(super) enum Place {
     Regulator(i32),
+    Bank(i32),
     Endpoint(i32),
     Poller(String),
 }

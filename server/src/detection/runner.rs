@@ -144,7 +144,7 @@ impl Remembered {
         done: &mut Done,
     ) -> Result<()> {
         let gone = self.memory.fit(fleet);
-        if gone.is_empty() {
+        if gone.regulators.is_empty() && gone.banks.is_empty() {
             return Ok(());
         }
         store::forget(&mut *connection, &gone).await?;

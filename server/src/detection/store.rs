@@ -5,7 +5,10 @@ use std::str::FromStr;
 use serde::{Serialize, de::DeserializeOwned};
 use sqlx::PgConnection;
 
-use super::{memory::Memory, place::Place};
+use super::{
+    memory::{Gone, Memory},
+    place::Place,
+};
 
 /// Everything that was stored. A row that does not read is left out with a warning: its conditions start afresh, and an alarm
 /// that is open stays so until they find it gone.
@@ -16,6 +19,7 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Memory> 
     for row in rows {
         match row.scope_kind.as_str() {
             "regulator" => put(&row.scope_id, &row.state, |id, state| memory.regulators.insert(id, state)),
+            "bank" => put(&row.scope_id, &row.state, |id, state| memory.banks.insert(id, state)),
             "endpoint" => put(&row.scope_id, &row.state, |id, state| memory.endpoints.insert(id, state)),
             _ => put(&row.scope_id, &row.state, |id, state| memory.pollers.insert(id, state)),
         }
@@ -37,6 +41,7 @@ pub(super) async fn save(connection: &mut PgConnection, memory: &mut Memory) -> 
     for place in std::mem::take(&mut memory.changed) {
         let (kind, id, state) = match place {
             Place::Regulator(id) => ("regulator", id.to_string(), text(memory.regulators.get(&id))?),
+            Place::Bank(id) => ("bank", id.to_string(), text(memory.banks.get(&id))?),
             Place::Endpoint(id) => ("endpoint", id.to_string(), text(memory.endpoints.get(&id))?),
             Place::Poller(name) => {
                 let state = text(memory.pollers.get(&name))?;
@@ -62,10 +67,15 @@ pub(super) async fn save(connection: &mut PgConnection, memory: &mut Memory) -> 
     Ok(())
 }
 
-/// Forgets regulators that have left the inventory.
-pub(super) async fn forget(connection: &mut PgConnection, regulators: &[i32]) -> sqlx::Result<()> {
-    let ids: Vec<String> = regulators.iter().map(ToString::to_string).collect();
-    sqlx::query!("delete from detection_state where scope_kind = 'regulator' and scope_id = any($1)", &ids)
+/// Forgets regulators that have left the inventory, and banks whose regulators are others now.
+pub(super) async fn forget(connection: &mut PgConnection, gone: &Gone) -> sqlx::Result<()> {
+    let texts = |ids: &[i32]| ids.iter().map(ToString::to_string).collect::<Vec<_>>();
+    sqlx::query!(
+        "delete from detection_state
+            where (scope_kind = 'regulator' and scope_id = any($1)) or (scope_kind = 'bank' and scope_id = any($2))",
+        &texts(&gone.regulators),
+        &texts(&gone.banks)
+    )
         .execute(connection)
         .await
         .map(drop)

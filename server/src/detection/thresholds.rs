@@ -44,8 +44,8 @@ impl Thresholds {
         })
     }
 
-    /// Those in force for the endpoint behind which a regulator answers: its site's, feeder's and the fleet's.
-    pub(super) fn of_endpoint_of(&self, regulator: &Regulator) -> Settings {
+    /// Those in force at a regulator's site, for its bank and its endpoint: the site's, feeder's and the fleet's.
+    pub(super) fn of_site_of(&self, regulator: &Regulator) -> Settings {
         self.settings(|kind, id| match kind {
             "fleet" => true,
             "feeder" => id == Some(regulator.feeder.id),

@@ -32,6 +32,64 @@ pub async fn at(connection: &mut PgConnection, keys: &[(i32, Timestamp)]) -> sql
     Ok(stored(connection, &[keys]).await?.pop().unwrap_or_default())
 }
 
+/// The readings of each of these regulators in the last `minutes` up to and with its instant, ordered by regulator and time.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn up_to(
+    connection: &mut PgConnection,
+    instants: &[(i32, Timestamp)],
+    minutes: i32,
+) -> sqlx::Result<Vec<BatchReading>> {
+    let (Some(first), Some(last)) = (instants.iter().map(|k| k.1).min(), instants.iter().map(|k| k.1).max())
+    else {
+        return Ok(vec![]);
+    };
+    let (regulators, times): (Vec<i32>, Vec<Timestamp>) = instants.iter().copied().unzip();
+    // The bounds let Postgres pass over the partitions of other days.
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select 0 as "place!", r.*
+            from unnest($1::integer[], $2::timestamptz[]) k(regulator_id, instant)
+            join reading r on r.regulator_id = k.regulator_id
+                and r.measured_at > k.instant - make_interval(mins => $3) and r.measured_at <= k.instant
+            where r.measured_at > $4::timestamptz - make_interval(mins => $3) and r.measured_at <= $5
+            order by r.regulator_id, r.measured_at"#,
+        &regulators,
+        &times,
+        minutes,
+        first,
+        last
+    )
+    .fetch_all(connection)
+    .await?;
+    Ok(rows.into_iter().map(Row::decode).collect())
+}
+
+/// The good and bad readings of one regulator from an instant up to another, in order of time; at most `most`.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn between(
+    connection: &mut PgConnection,
+    regulator: i32,
+    (from, to): (Timestamp, Timestamp),
+    most: i64,
+) -> sqlx::Result<Vec<Reading>> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select 0 as "place!", r.* from reading r
+            where regulator_id = $1 and measured_at >= $2 and measured_at < $3 order by measured_at limit $4"#,
+        regulator,
+        from,
+        to,
+        most
+    )
+    .fetch_all(connection)
+    .await?;
+    Ok(rows.into_iter().map(|row| row.decode().reading).collect())
+}
+
 /// The readings of each list of keys.
 async fn stored(
     connection: &mut PgConnection,

@@ -132,7 +132,7 @@ impl Place {
 pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Option<(Notice, Addressee)>> {
     let Some(row) = sqlx::query!(
         r#"select n.id, n.created_at, t.kind, t.at, t.evidence as transition_evidence, a.id as alarm_id, a.condition,
-             a.priority, a.raised_at, a.summary, a.evidence, a.regulator_id, a.endpoint_id, a.poller,
+             a.priority, a.raised_at, a.summary, a.evidence, a.regulator_id, a.bank_id is not null as "of_bank!", a.endpoint_id, a.poller,
              e.id as "about_id?", e.created_at as "about_created_at?",
              r.name as recipient, r.email, r.webhook_url, r.webhook_secret, r.disabled_at is not null as "disabled!"
          from notification n
@@ -150,7 +150,7 @@ pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Optio
         return Ok(None);
     };
     let place = match (row.regulator_id, row.endpoint_id, row.poller) {
-        (Some(id), _, _) => Place::Regulator(regulator_place(conn, id).await?),
+        (Some(id), _, _) => Place::Regulator(regulator_place(conn, id, row.of_bank).await?),
         (None, Some(id), _) => endpoint_place(conn, id).await?,
         (None, None, poller) => Place::Poller(poller.unwrap_or_default()),
     };
@@ -186,17 +186,20 @@ pub(crate) async fn load(conn: &mut PgConnection, id: i64) -> sqlx::Result<Optio
     Ok(Some((notice, addressee)))
 }
 
-async fn regulator_place(conn: &mut PgConnection, id: i32) -> sqlx::Result<RegulatorPlace> {
+/// Of an alarm of the whole bank, `bank` stands for the phase.
+async fn regulator_place(conn: &mut PgConnection, id: i32, of_bank: bool) -> sqlx::Result<RegulatorPlace> {
     sqlx::query_as!(
         RegulatorPlace,
-        "select g.id as regulator_id, u.name as substation, f.name as feeder, s.name as site, b.name as bank, g.phase, s.time_zone
+        r#"select g.id as regulator_id, u.name as substation, f.name as feeder, s.name as site, b.name as bank,
+             case when $2 then 'bank' else g.phase end as "phase!", s.time_zone
          from regulator g
          join bank b on b.id = g.bank_id
          join site s on s.id = b.site_id
          join feeder f on f.id = s.feeder_id
          join substation u on u.id = f.substation_id
-         where g.id = $1",
-        id
+         where g.id = $1"#,
+        id,
+        of_bank
     )
     .fetch_one(conn)
     .await

@@ -194,10 +194,7 @@ impl AlarmPage {
     /// Whether what the alarm suggests could lead someone to touch equipment.
     #[must_use]
     pub fn touches_equipment(&self) -> bool {
-        matches!(
-            self.alarm.condition,
-            Condition::ReversePower | Condition::TapLimit | Condition::NotAutomatic
-        )
+        self.alarm.condition.touches_equipment()
     }
 
     fn may_acknowledge(&self) -> bool {

@@ -136,7 +136,7 @@ fn number(value: f64) -> String {
 
 /// Whether the response is likely to bring someone to the equipment.
 fn concerns_equipment(condition: Condition) -> bool {
-    matches!(condition, Condition::ReversePower | Condition::TapLimit | Condition::NotAutomatic)
+    condition.touches_equipment()
 }
 
 #[cfg(test)]

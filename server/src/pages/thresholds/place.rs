@@ -37,11 +37,11 @@ impl Kind {
         [Self::Fleet, Self::Feeder, Self::Site, Self::Regulator].into_iter().find(|kind| kind.name() == name)
     }
 
-    /// Whether it means something for a condition judged of `scope`: an endpoint belongs to a site, a poller to no place.
+    /// Whether it means something for a condition judged of `scope`: a bank and an endpoint belong to a site, a poller to no place.
     pub(super) const fn fits(self, scope: Scope) -> bool {
         match scope {
             Scope::Regulator => true,
-            Scope::Endpoint => !matches!(self, Self::Regulator),
+            Scope::Bank | Scope::Endpoint => !matches!(self, Self::Regulator),
             Scope::Poller => matches!(self, Self::Fleet),
         }
     }
