@@ -7,7 +7,8 @@
 //! recorded taps upstream must be timely: one that is reported late passes for a change of voltage downstream until it arrives.
 
 use super::outcome::Outcome;
-use super::replay::{Replay, Run};
+use super::replay::Replay;
+use super::run::Run;
 use super::track::Track;
 use crate::control::ControlSettings;
 

@@ -48,6 +48,7 @@
 //! ```
 
 mod cascade;
+mod coverage;
 mod histogram;
 mod model;
 mod model_error;
@@ -55,18 +56,21 @@ mod outcome;
 mod readings;
 mod recording;
 mod replay;
+mod run;
 mod sample;
 mod scan;
+mod series;
 mod sweep;
 mod track;
 mod wear;
 
 pub use cascade::{Stage, cascade};
+pub use coverage::{Coverage, Disagreement};
 pub use histogram::{TapHistogram, VoltageHistogram};
 pub use model::{Model, SeriesDrop};
 pub use model_error::{ModelError, load_spread, model_error};
 pub use outcome::{Outcome, RANGE_A_V, RANGE_B_V, UNDONE_WITHIN_S};
-pub use readings::{Coverage, Disagreement, Reduction, SourceVoltage};
+pub use readings::{Reduction, SourceVoltage};
 pub use recording::Recording;
 pub use replay::Replay;
 pub use sample::Sample;

@@ -8,10 +8,11 @@
 
 use serde::Serialize;
 
+use super::coverage::Coverage;
 use super::recording::Recording;
 use super::sample::Sample;
 use crate::taps::TapChanger;
-use crate::{Nameplate, Quantity, Reading, Timestamp};
+use crate::{Nameplate, Quantity, Reading, Timestamp, counter};
 
 /// Where the source voltage is taken from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -52,40 +53,6 @@ impl Reduction {
     }
 }
 
-/// Measured load voltage against measured source voltage times the ratio of the recorded tap.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
-pub struct Disagreement {
-    /// Readings in which all three are known.
-    pub count: u64,
-    /// Mean difference, V: meters, and the unit's own drop.
-    pub mean_v: f64,
-    /// Standard deviation, V: noise, and taps reported late.
-    pub deviation_v: f64,
-}
-
-/// What the readings had, and what had to be left out or assumed.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
-pub struct Coverage {
-    /// Readings given.
-    pub readings: u64,
-    /// Samples made of them.
-    pub samples: u64,
-    /// Left out: no source voltage to be had.
-    pub without_voltage: u64,
-    /// Left out: no tap known, and none implied by the voltages.
-    pub without_tap: u64,
-    /// The tap was that of the reading before, or implied by the two voltages.
-    pub tap_inferred: u64,
-    /// The source voltage was measured although a rebuilt one was wanted.
-    pub measured_instead: u64,
-    /// The current was not known.
-    pub without_current: u64,
-    /// The control did not say whether it was in automatic, which was then assumed.
-    pub automatic_assumed: u64,
-    /// How the two voltages agree with the tap.
-    pub disagreement: Disagreement,
-}
-
 impl Recording {
     /// Reduces readings, in order of time, to a recording, and says what was missing.
     #[must_use]
@@ -100,6 +67,7 @@ impl Recording {
             changer: TapChanger::of(nameplate),
             coverage: Coverage::default(),
             last_tap: None,
+            last_count: None,
         };
         let samples: Vec<Sample> = readings.into_iter().filter_map(|r| reducer.sample(r)).collect();
         let mut coverage = reducer.coverage;
@@ -116,6 +84,8 @@ struct Reducer<'a> {
     coverage: Coverage,
     /// The last reported tap and when, seconds.
     last_tap: Option<(f64, i32)>,
+    /// The last reported operation counter and when, seconds.
+    last_count: Option<(f64, u64)>,
 }
 
 impl Reducer<'_> {
@@ -132,6 +102,7 @@ impl Reducer<'_> {
         #[expect(clippy::cast_precision_loss, reason = "microseconds of a few years are exact")]
         let at_s = elapsed.num_microseconds()? as f64 / 1e6;
         let positive = |v: &f64| *v > 0.0;
+        self.count(reading, at_s);
         let source = self.value(reading, Quantity::SourceVoltage).filter(positive);
         let load = self.value(reading, Quantity::LoadVoltage).filter(positive);
         let Some(tap) = self.tap(reading, at_s, source, load) else {
@@ -155,6 +126,18 @@ impl Reducer<'_> {
             automatic: automatic.unwrap_or(true),
             blocked: reading.flag(Quantity::Blocked).unwrap_or(false),
         })
+    }
+
+    fn count(&mut self, reading: &Reading, at_s: f64) {
+        let Some(count) = self.value(reading, Quantity::Operations).filter(|n| *n >= 0.0) else { return };
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count; not negative")]
+        let count = count as u64;
+        let before = self.last_count.replace((at_s, count));
+        let sum = self.coverage.counted_operations.get_or_insert(0);
+        if let Some((then_s, before)) = before {
+            let step = counter::step(before, count, self.nameplate.counter_modulus, at_s - then_s);
+            *sum += step.operations();
+        }
     }
 
     fn ratio(&self, tap: i32) -> f64 {
@@ -210,24 +193,6 @@ impl Reducer<'_> {
         let sign = if reactive.is_some_and(|kvar| kvar < 0.0) { -1.0 } else { 1.0 };
         let direction = if real.is_some_and(|kw| kw < 0.0) { -factor.abs() } else { factor };
         Some((magnitude * direction, sign * magnitude * (1.0 - factor * factor).sqrt()))
-    }
-}
-
-impl Disagreement {
-    /// Welford's running mean and sum of squares (kept in `deviation_v` until finished).
-    fn add(&mut self, difference_v: f64) {
-        self.count += 1;
-        let before = difference_v - self.mean_v;
-        #[expect(clippy::cast_precision_loss, reason = "counts of this size divide exactly enough")]
-        let count = self.count as f64;
-        self.mean_v += before / count;
-        self.deviation_v += before * (difference_v - self.mean_v);
-    }
-
-    fn finish(&mut self) {
-        #[expect(clippy::cast_precision_loss, reason = "counts of this size divide exactly enough")]
-        let count = self.count.max(1) as f64;
-        self.deviation_v = (self.deviation_v / count).sqrt();
     }
 }
 
@@ -293,6 +258,17 @@ mod tests {
         bad.set(Quantity::LoadVoltage, Some(123.0), Quality::Frozen);
         let (recording, coverage) = reduce(&[old, bad], |_| {});
         assert_eq!((recording.len(), coverage.without_voltage), (0, 2));
+    }
+
+    #[test]
+    fn the_controls_own_counter_is_followed_through_its_end() {
+        let counts = [(0, 65_534.0), (10, 65_535.0), (20, 1.0)];
+        let readings = counts.map(|(at_s, n)| reading(at_s).with(Quantity::Operations, n));
+        let small = Nameplate { counter_modulus: 65_536, ..nameplate() };
+        let reduction = Reduction::common(Timestamp::UNIX_EPOCH, &small);
+        let (_, coverage) = Recording::from_readings(&readings, &small, &reduction);
+        assert_eq!(coverage.counted_operations, Some(3));
+        assert_eq!(reduce(&[reading(0)], |_| {}).1.counted_operations, None);
     }
 
     /// 600 kW and 200 kvar at 120 V x 60 = 7.2 kV are 83.33 A and 27.78 A of 100 A: plain arithmetic.

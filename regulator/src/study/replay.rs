@@ -3,14 +3,15 @@
 use super::model::{AtTap, Model, TapTable};
 use super::outcome::Outcome;
 use super::recording::{Recording, Stretch};
+use super::run::Run;
 use super::scan::{Features, Narrow};
 use super::track::{Move, Track};
 use crate::compensator::{Compensator, PerUnitCurrent};
-use crate::control::{Control, ControlSettings, Inputs, ReverseBehaviour, TapCommand};
+use crate::control::{ControlSettings, Inputs, ReverseBehaviour};
 
 /// A recording with its voltages and currents referred to neutral by a [`Model`], so that every tap is a few factors away.
 ///
-/// Between samples the last one holds. The control looks at each sample as it comes ([`Control::look`]); a sequence of taps
+/// Between samples the last one holds. The control looks at each sample as it comes ([`Control::look`](crate::control::Control::look)); a sequence of taps
 /// that has begun runs on at its inter-tap time before the next sample, at the held source voltage.
 ///
 /// While a control is in manual the tap is where it was recorded, whatever the settings. While it is blocked, or needs a current that is not
@@ -197,140 +198,6 @@ impl<'a> Replay<'a> {
             compensated: settings.forward.compensator != Compensator::OFF,
             impedance: self.model.has_impedance(),
             reversal: !forward && !never,
-        }
-    }
-}
-
-/// Whether a control with these settings needs to know the current.
-pub(super) fn needs_current(settings: &ControlSettings) -> bool {
-    settings.forward.compensator != Compensator::OFF
-        || settings.reverse_behaviour != ReverseBehaviour::LockForward
-}
-
-/// One control on its way through a recording.
-pub(super) struct Run<'r> {
-    replay: &'r Replay<'r>,
-    settings: &'r ControlSettings,
-    table: TapTable,
-    pub(super) control: Control,
-    pub(super) tap: i32,
-    looked_at_s: f64,
-    needs_current: bool,
-    automatic: bool,
-    /// Blocked, or without a current that it needs.
-    pub(super) held: bool,
-    /// What a regulator upstream makes of the source voltage.
-    pub(super) upstream: f64,
-    track: &'r mut Track,
-}
-
-impl<'r> Run<'r> {
-    pub(super) fn new(replay: &'r Replay<'r>, settings: &'r ControlSettings, track: &'r mut Track) -> Self {
-        let start = replay.recording.tap.first().map_or(0, |tap| i32::from(*tap));
-        track.start = start;
-        track.moves.clear();
-        Self {
-            replay,
-            settings,
-            table: replay.table(settings),
-            control: Control::new(),
-            tap: start,
-            looked_at_s: replay.recording.at_s.first().copied().unwrap_or(0.0),
-            needs_current: needs_current(settings),
-            automatic: true,
-            held: false,
-            upstream: 1.0,
-            track,
-        }
-    }
-
-    pub(super) fn enter(&mut self, stretch: &Stretch) {
-        self.automatic = stretch.automatic;
-        self.held = stretch.blocked || (self.needs_current && !stretch.current_known);
-        if stretch.after_gap {
-            self.control = Control::new();
-            self.looked_at_s = self.replay.recording.at_s[stretch.first];
-        }
-    }
-
-    fn look_at_all(&mut self, stretch: &Stretch) {
-        for i in stretch.first..stretch.end {
-            self.look(i);
-        }
-    }
-
-    /// Passes over samples at which the control surely rests, and looks at the others.
-    fn pass_quickly(&mut self, stretch: &Stretch, narrow: &Narrow) {
-        let mut i = stretch.first;
-        while i < stretch.end {
-            if self.control.is_idle() && !(narrow.features.reversal && self.control.reversed()) {
-                i = narrow.first_doubtful(self.replay, i, stretch.end, self.table.at(self.tap));
-                if i == stretch.end {
-                    break;
-                }
-            }
-            self.look(i);
-            i += 1;
-        }
-    }
-
-    #[inline(always)]
-    fn inputs(&self, i: usize) -> Inputs {
-        let (source_voltage_v, load_voltage_v, current) =
-            self.replay.state(i, self.table.at(self.tap), self.upstream);
-        Inputs {
-            load_voltage_v,
-            source_voltage_v,
-            current,
-            tap: self.tap,
-            automatic: self.automatic,
-            blocked: self.held,
-        }
-    }
-
-    /// Looks at sample `i`, and on until the next one if it taps.
-    #[inline(always)]
-    pub(super) fn look(&mut self, i: usize) {
-        let at_s = self.replay.recording.at_s[i];
-        if !self.automatic {
-            self.follow(i, i32::from(self.replay.recording.tap[i]));
-        }
-        let elapsed_s = at_s - self.looked_at_s;
-        self.looked_at_s = at_s;
-        let inputs = self.inputs(i);
-        let command = self.control.look(self.settings, elapsed_s, &inputs);
-        if command != TapCommand::Hold {
-            self.move_on(i, command);
-        }
-    }
-
-    /// Moves the tap, and on as long as the control says so before the next sample.
-    #[inline(never)]
-    fn move_on(&mut self, i: usize, mut command: TapCommand) {
-        let recording = self.replay.recording;
-        let next_s = recording.at_s[i] + f64::from(recording.hold_s[i]);
-        let inter_tap_s = self.settings.inter_tap_s;
-        while command != TapCommand::Hold {
-            self.tap += command.steps();
-            self.track.moves.push(Move {
-                sample: i,
-                at_s: self.looked_at_s,
-                tap: self.tap,
-                by_control: true,
-            });
-            if inter_tap_s <= 0.0 || self.looked_at_s + inter_tap_s >= next_s {
-                return;
-            }
-            self.looked_at_s += inter_tap_s;
-            command = self.control.look(self.settings, inter_tap_s, &self.inputs(i));
-        }
-    }
-
-    fn follow(&mut self, i: usize, recorded: i32) {
-        if recorded != self.tap {
-            self.tap = recorded;
-            let at_s = self.replay.recording.at_s[i];
-            self.track.moves.push(Move { sample: i, at_s, tap: recorded, by_control: false });
         }
     }
 }

@@ -288,7 +288,7 @@ fn a_sweep_is_the_runs_one_by_one_however_many_threads() {
     assert!(map[0][0].operations > 2 * map[3][3].operations, "{map:?}");
 }
 
-/// With the downstream band's tap per step cancelled: an upstream change that was not recorded is seen downstream.
+/// A tap upstream that was not recorded is seen downstream, and answered after the delay there. Plain arithmetic.
 #[test]
 fn downstream_sees_what_upstream_makes_different() {
     let constant = |volts: f64| {

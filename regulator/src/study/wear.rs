@@ -61,6 +61,10 @@ mod tests {
         for (amperes, n1, n16, n2) in [(300.0, 1.5, 1.913, 2.25), (50.0, 0.25, 0.1088, 0.0625)] {
             let mut wear = Wear::default();
             wear.add(amperes / 200.0, 1.0);
+            println!(
+                "CHECK | erosion of an operation at {amperes} A against 200 A, n = 1, 1.6, 2 | Holm 1967; Turner and Turner 1968 (from memory) | {n1}, {n16}, {n2} | {:.3}, {:.3}, {:.4}",
+                wear.charge, wear.usual, wear.square
+            );
             let close = |got: f64, want: f64| assert!((got - want).abs() < 5e-4, "{got} is not {want}");
             close(wear.charge, n1);
             close(wear.usual, n16);
