@@ -14,15 +14,16 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Change, Condition, Settings, Transition,
-    hold::{Delays, Hold, seconds},
+    hold::{Delays, Hold},
     words::{count, fact, number},
 };
 use crate::{Nameplate, Quantity, Reading, Timestamp, operations::Moves};
 
-/// A ramp is over within this time, s.
-const RAMP_S: f64 = 120.0;
-/// An anchor older than this, because readings did not come, is of no use, s.
-const STALE_S: f64 = 180.0;
+/// A ramp is over within this time, ms.
+const RAMP_MS: i64 = 120_000;
+/// A value older than this, because readings did not come, is of no use, ms.
+const STALE_MS: i64 = 180_000;
+const HOUR_MS: i64 = 3_600_000;
 /// An hour with at most so many ramps is a quiet one.
 const QUIET: u32 = 1;
 
@@ -72,50 +73,53 @@ pub(super) struct CloudDrivenTapping {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 struct Hour(i64, u64, u64, u32, u32);
 
-/// Changes of power against its value a minute or two ago.
+/// Changes of power against its value a minute or two ago. Times are milliseconds since 1970, which are quick to compare.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 struct Ramps {
-    /// Two values, the older at most [`RAMP_S`] old while readings come.
-    anchors: [Option<(Timestamp, f64)>; 2],
+    /// Two values, the older at most [`RAMP_MS`] old while readings come.
+    anchors: [Option<(i64, f64)>; 2],
     /// End of the last ramp, and its sign.
-    last: Option<(Timestamp, i32)>,
+    last: Option<(i64, i32)>,
 }
 
 impl Ramps {
     /// Takes a value per unit of rating; the sign of a ramp that it begins.
-    fn observe(&mut self, at: Timestamp, value: f64, least: f64) -> Option<i32> {
-        self.anchors = self.anchors.map(|a| a.filter(|(since, _)| seconds(*since, at) <= STALE_S));
-        let changes = self.anchors.iter().flatten().map(|(_, earlier)| value - earlier);
-        let change = changes.fold(0.0, |most: f64, c| if c.abs() > most.abs() { c } else { most });
+    fn observe(&mut self, now: i64, value: f64, least: f64) -> Option<i32> {
+        let mut change = 0.0_f64;
+        for anchor in &mut self.anchors {
+            match *anchor {
+                Some((since, _)) if now - since > STALE_MS => *anchor = None,
+                Some((_, earlier)) if (value - earlier).abs() > change.abs() => change = value - earlier,
+                _ => {}
+            }
+        }
         if change.abs() < least {
-            self.anchor(at, value);
+            self.anchor(now, value);
             return None;
         }
         let sign = if change > 0.0 { 1 } else { -1 };
-        self.anchors = [Some((at, value)), None];
-        let goes_on = self.last.is_some_and(|(end, way)| way == sign && seconds(end, at) <= RAMP_S);
-        self.last = Some((at, sign));
+        self.anchors = [Some((now, value)), None];
+        let goes_on = self.last.is_some_and(|(end, way)| way == sign && now - end <= RAMP_MS);
+        self.last = Some((now, sign));
         (!goes_on).then_some(sign)
     }
 
-    fn anchor(&mut self, at: Timestamp, value: f64) {
-        let [older, newer] = self.anchors;
-        let age = |anchor: Option<(Timestamp, f64)>| anchor.map_or(f64::MAX, |(since, _)| seconds(since, at));
-        if older.is_none() {
-            self.anchors[0] = Some((at, value));
-        } else if newer.is_none() {
-            if age(older) >= 0.5 * RAMP_S {
-                self.anchors[1] = Some((at, value));
+    fn anchor(&mut self, now: i64, value: f64) {
+        match self.anchors {
+            [None, _] => self.anchors[0] = Some((now, value)),
+            [Some((older, _)), None] if now - older >= RAMP_MS / 2 => self.anchors[1] = Some((now, value)),
+            [Some((older, _)), Some(newer)] if now - older >= RAMP_MS => {
+                self.anchors = [Some(newer), Some((now, value))];
             }
-        } else if age(older) >= RAMP_S {
-            self.anchors = [newer, Some((at, value))];
+            _ => {}
         }
     }
 
     /// Whether an operation this way comes soon after a ramp that asks for it.
-    fn asked(&self, at: Timestamp, way: i32, follow_s: f64) -> bool {
-        self.last.is_some_and(|(end, sign)| sign == way && seconds(end, at) <= follow_s)
+    #[allow(clippy::cast_precision_loss, reason = "spans of minutes")]
+    fn asked(&self, now: i64, way: i32, follow_s: f64) -> bool {
+        self.last.is_some_and(|(end, sign)| sign == way && (now - end) as f64 <= 1000.0 * follow_s)
     }
 }
 
@@ -146,15 +150,16 @@ impl Counts {
 impl CloudDrivenTapping {
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
         let at = reading.measured_at;
+        let now = at.timestamp_millis();
         let moved = self.moves.observe(limits.modulus, reading);
         let load = load(limits, reading);
         if load.is_none() && moved.is_none() {
             return;
         }
-        let ramp = load.and_then(|value| self.ramps.observe(at, value, limits.ramp));
+        let ramp = load.and_then(|value| self.ramps.observe(now, value, limits.ramp));
         let asked = moved.and_then(|m| m.steps()).map(i32::signum);
-        let asked = asked.is_some_and(|way| self.ramps.asked(at, way, limits.follow_s));
-        let new_hour = self.hour(at);
+        let asked = asked.is_some_and(|way| self.ramps.asked(now, way, limits.follow_s));
+        let new_hour = self.hour(now.div_euclid(HOUR_MS));
         if let Some(hour) = self.hours.back_mut() {
             let operations = moved.map_or(0, |m| m.count);
             hour.1 += operations;
@@ -175,9 +180,8 @@ impl CloudDrivenTapping {
         *self = Self { hold, ..Self::default() };
     }
 
-    /// Sees that the last hour is that of `at`; whether it is new.
-    fn hour(&mut self, at: Timestamp) -> bool {
-        let hour = at.timestamp().div_euclid(3600);
+    /// Sees that the last hour is this one, counted from 1970; whether it is new.
+    fn hour(&mut self, hour: i64) -> bool {
         if self.hours.back().is_some_and(|last| last.0 == hour) {
             return false;
         }

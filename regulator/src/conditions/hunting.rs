@@ -3,8 +3,9 @@
 //! An operation is undone when one the other way follows within five minutes; so V. R. Disfani et al. (California Solar Initiative RD&D3,
 //! subtask 4.4, final report, 2015) define an unnecessary operation. Clouds make such pairs too, but by moving the supply across the whole
 //! band; here a pair counts only when the source voltage before the second operation was what it was before the first, to half a
-//! step. Without source voltage it is taken from load voltage and tap. A unit that reports no tap, or neither voltage, cannot be
-//! judged; one that is not in automatic is not.
+//! step. Without source voltage it is taken from load voltage and tap. Where readings are further apart than the control's delay the supply can
+//! have moved and come back between two of them: then a pair counts only if the bandwidth explains it, being hardly wider than a step. A
+//! unit that reports no tap, or neither voltage, cannot be judged; one that is not in automatic is not.
 //!
 //! True as soon as the undone operations of an hour, or of 24 hours, exceed their limit; true no longer when for the return delay no reading
 //! has shown that. A band of at least two steps does not hunt (T. A. Short, *Electric Power Distribution Handbook*; from memory).
@@ -22,6 +23,11 @@ use crate::{
     operations::{Move, Moves},
     taps::TapChanger,
 };
+
+/// Delay of a control that reports none, s (common practice: 30 to 60 s).
+const USUAL_DELAY_S: f64 = 30.0;
+/// A band up to this many steps wide makes a unit hunt by itself.
+const NARROW: f64 = 1.25;
 
 /// The limits of one regulator.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,6 +64,8 @@ impl Limits {
 pub(super) struct Hunting {
     hold: Hold,
     moves: Moves,
+    /// The last reading.
+    seen: Option<Timestamp>,
     /// Source voltage of the last reading that told it, V.
     supply_v: Option<f64>,
     last: Option<Last>,
@@ -73,6 +81,8 @@ struct Last {
     count: u64,
     /// Source voltage before it, V.
     supply_v: f64,
+    /// Whether the supply that asked for it must have been seen, or the band explains it.
+    clear: bool,
 }
 
 impl Hunting {
@@ -85,6 +95,7 @@ impl Hunting {
             }
         }
         self.supply_v = supply_v.or(self.supply_v);
+        self.seen = Some(reading.measured_at);
         if !self.undone.is_empty() || !self.hold.is_idle() {
             self.judge(limits, reading, out);
         }
@@ -103,15 +114,25 @@ impl Hunting {
         let automatic = reading.flag(Quantity::Automatic) != Some(false);
         let (Some(steps), Some(supply_v), true) = (moved.steps(), self.supply_v, automatic) else { return 0 };
         let still = |v: f64| (v - supply_v).abs() < limits.still_v;
+        let at = reading.measured_at;
+        let clear = self.clear(limits, reading);
         if steps == 0 {
             // There and back between two readings.
-            return if after_v.is_some_and(still) { moved.count / 2 } else { 0 };
+            return if clear && after_v.is_some_and(still) { moved.count / 2 } else { 0 };
         }
-        let at = reading.measured_at;
         let (way, count) = (steps.signum(), moved.count);
-        self.last = Some(Last { at, way, count, supply_v });
-        let undoes = |l: &Last| l.way == -way && seconds(l.at, at) <= limits.within_s && still(l.supply_v);
+        self.last = Some(Last { at, way, count, supply_v, clear });
+        let undoes = |l: &Last| {
+            l.way == -way && clear && l.clear && seconds(l.at, at) <= limits.within_s && still(l.supply_v)
+        };
         last.filter(undoes).map_or(0, |l| l.count.min(count))
+    }
+
+    /// Whether readings are close enough for the supply that asked for an operation to have been seen, or the band is narrow.
+    fn clear(&self, limits: &Limits, reading: &Reading) -> bool {
+        let delay_s = reading.good(Quantity::TimeDelay).unwrap_or(USUAL_DELAY_S);
+        let seen = self.seen.is_some_and(|last| seconds(last, reading.measured_at) <= delay_s);
+        seen || reading.good(Quantity::Bandwidth).is_some_and(|width| width <= NARROW * limits.step_v)
     }
 
     fn judge(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
@@ -223,6 +244,23 @@ mod tests {
                 .observe(&reading.with(Quantity::Operations, f64::from(u16::try_from(s / 600).unwrap())));
             assert!(told.is_empty(), "{told:?}");
         }
+    }
+
+    #[test]
+    fn what_polls_too_far_apart_cannot_show_is_not_told() {
+        let told = |bandwidth_v: f64| -> Vec<String> {
+            let mut story = Story::common();
+            let reading = |s: i64| {
+                Reading::new(at(s))
+                    .with(Quantity::Tap, to_and_fro(240)(s).into())
+                    .with(Quantity::SourceVoltage, 122.0)
+                    .with(Quantity::TimeDelay, 15.0)
+                    .with(Quantity::Bandwidth, bandwidth_v)
+            };
+            (0..7200).step_by(60).flat_map(|s| story.observe(&reading(s))).collect()
+        };
+        assert!(told(1.5).is_empty());
+        assert_eq!(told(0.6).len(), 1, "the band explains it");
     }
 
     #[test]

@@ -82,6 +82,9 @@ impl Moves {
         let Some(value) = reading.good(Quantity::Operations).and_then(whole) else { return 0 };
         let at = reading.measured_at;
         let Some((earlier_at, earlier)) = self.counter.replace((at, value)) else { return 0 };
+        if value == earlier {
+            return 0;
+        }
         let step = counter::step(earlier, value, modulus, crate::seconds(earlier_at, at));
         i64::try_from(step.operations()).unwrap_or(0)
     }
