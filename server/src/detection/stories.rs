@@ -296,3 +296,41 @@ async fn a_cut_connection_is_made_again() {
     stop.cancel();
     task.await.unwrap();
 }
+
+#[tokio::test]
+async fn a_bank_is_judged_by_the_readings_of_all_its_regulators_however_they_come() {
+    let mut story = Story::new(2).await;
+    // Both in one bank, on phases A and B.
+    story
+        .sql(
+            "update regulator set bank_id = (select min(bank_id) from regulator), phase = 'B'
+                where id = (select max(id) from regulator);
+             update inventory_version set version = version + 1",
+        )
+        .await;
+    let (a, b) = (story.regulators[0], story.regulators[1]);
+    let tap = |id, s, tap: f64| (id, Reading::new(at(s)).with(Quantity::Tap, tap));
+    // One regulator's readings after the other's in a batch, and then one a batch.
+    let ten_minutes = |id, value| (0..1800).step_by(10).map(move |s| tap(id, s, value));
+    let together: Vec<_> = ten_minutes(a, 9.0).chain(ten_minutes(b, -1.0)).collect();
+    story.write(&batch("p", 1800), &together).await;
+    story.detect().await;
+    for s in (1800..7200).step_by(10) {
+        story.write(&batch("p", s), &[tap(b, s, 8.0)]).await;
+        story.write(&batch("p", s + 1), &[tap(a, s + 1, 9.0)]).await;
+    }
+    story.detect().await;
+    let lines = story.alarms().await;
+    assert_eq!(lines.len(), 1, "{lines:?}");
+    assert!(
+        lines[0].starts_with("tap_spread ") && !lines[0].ends_with(".."),
+        "raised and returned: {lines:?}"
+    );
+    let (regulator, phase, place): (i32, Option<String>, String) =
+        sqlx::query_as("select regulator_id, phase, place from alarm_shown where bank_id is not null")
+            .fetch_one(&mut *story.connection)
+            .await
+            .unwrap();
+    assert_eq!((regulator, phase), (a, None));
+    assert!(place.ends_with("Pole 1 bank"), "{place}");
+}
