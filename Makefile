@@ -13,7 +13,7 @@ RUST_TESTS = $(if $(NEXTEST),$(CARGO) nextest run --workspace --no-fail-fast,$(C
 # Tests and programs in one build, so that every dependency is compiled once.
 BUILD_TESTS = $(CARGO) build --workspace --tests --bins
 
-.PHONY: demo test build assets lint sqlx rust-tests browser-tests fuzz fuzz-a-minute bench peers compose-check clean
+.PHONY: demo test build assets lint sqlx rust-tests browser-tests fuzz fuzz-a-minute bench checks peers compose-check clean
 
 demo: assets
 	@./scripts/set-up compiler postgres
@@ -48,11 +48,16 @@ rust-tests: assets peers
 	@./scripts/set-up compiler postgres dissector
 	$(BUILD_TESTS)
 	$(WITH_POSTGRES) $(RUST_TESTS)
+	$(if $(NEXTEST),$(CARGO) test --quiet --workspace --doc)
 
 browser-tests: assets
 	@./scripts/set-up browser postgres node
 	$(BUILD_TESTS)
 	PROGRAM=$(TARGET)/debug/tapkeeper ./scripts/browser-tests
+
+# The table of published numbers in docs/checks.md, from what the tests print.
+checks: peers
+	./scripts/checks
 
 # Each target for SECONDS; see the head of the script.
 SECONDS ?= 600

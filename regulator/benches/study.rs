@@ -20,6 +20,7 @@ fn main() {
     let year = recording(365);
     let rates = replays(&year);
     python(&year, rates);
+    engine(&year, rates);
     sweep(&recording(30));
 }
 
@@ -171,6 +172,44 @@ fn python(year: &Recording, ours: f64) {
     let theirs = count as f64 / seconds;
     println!(
         "  bare loop in Python over 30 days: {:.1} M samples/s; the replay is {:.0} times as fast",
+        theirs / 1e6,
+        ours / theirs
+    );
+}
+
+/// Two days of the same source voltage in an independent power-flow engine, which solves a circuit at every step: another kind of work, for
+/// scale.
+fn engine(year: &Recording, ours: f64) {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let python = root.join("../.venv/bin/python");
+    let solve = |steps: usize| -> Option<f64> {
+        let source_pu: Vec<f64> = year.source_voltages_v().take(steps).map(|v| f64::from(v) / 120.0).collect();
+        let order = serde_json::json!({
+            "settings": [{ "set_v": 122.0, "band_v": 2.0, "delay_s": 30.0, "ldc": [0.0, 0.0] }],
+            "inter_tap_s": INTERVAL_S, "load_model": 5, "ct_primary_a": 200.0, "source_ohm": [0.001, 0.001],
+            "line_ohm": [0.5, 1.0], "dt_s": INTERVAL_S, "control_mode": "time", "source_pu": source_pu,
+            "load_kw": vec![900.0; steps], "solar_kw": vec![0.0; steps],
+        });
+        let begun = Instant::now();
+        let mut child = Command::new(&python)
+            .arg(root.join("tests/engine/engine.py"))
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .ok()?;
+        child.stdin.take()?.write_all(order.to_string().as_bytes()).ok()?;
+        let output = child.wait_with_output().ok()?;
+        output.status.success().then(|| begun.elapsed().as_secs_f64())
+    };
+    let count = 2 * DAY;
+    // What starting it takes is taken off.
+    let Some((start, whole)) = solve(1).zip(solve(count)) else {
+        println!("  no independent engine here (run `make peers`): not compared");
+        return;
+    };
+    let theirs = (count - 1) as f64 / (whole - start).max(1e-3);
+    println!(
+        "  an independent engine over 2 days: {:.4} M steps/s, each a power flow; the replay is {:.0} times as fast",
         theirs / 1e6,
         ours / theirs
     );
