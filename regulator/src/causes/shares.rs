@@ -28,7 +28,7 @@ impl Shares {
     }
 
     /// Adds so many operations of one cause, the sum of their confidence, and how many of them were undone: sums read back from storage.
-    pub const fn add(&mut self, cause: Cause, operations: u64, weight: f64, undone: u64) {
+    pub const fn tally(&mut self, cause: Cause, operations: u64, weight: f64, undone: u64) {
         self.operations[cause.index()] += operations;
         self.weight[cause.index()] += weight;
         self.undone += undone;
@@ -121,8 +121,8 @@ mod tests {
             (shares.main(), shares.confidence(Cause::Load), shares.share(Cause::Load)),
             (None, None, None)
         );
-        shares.add(Cause::Load, 3, 2.4, 1);
-        shares.add(Cause::Clouds, 9, 4.5, 2);
+        shares.tally(Cause::Load, 3, 2.4, 1);
+        shares.tally(Cause::Clouds, 9, 4.5, 2);
         assert_eq!((shares.total(), shares.undone(), shares.main()), (12, 3, Some(Cause::Clouds)));
         assert_eq!((shares.share(Cause::Load), shares.confidence(Cause::Clouds)), (Some(0.25), Some(0.5)));
         assert_eq!((shares + shares).share(Cause::Clouds), Some(0.75));

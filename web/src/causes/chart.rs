@@ -121,10 +121,10 @@ mod tests {
     #[test]
     fn columns_are_stacked_to_the_highest_and_lettered_where_there_is_room() {
         let mut one = Shares::default();
-        one.add(Cause::Load, 30, 20.0, 0);
-        one.add(Cause::Hunting, 10, 9.0, 10);
+        one.tally(Cause::Load, 30, 20.0, 0);
+        one.tally(Cause::Hunting, 10, 9.0, 10);
         let mut two = Shares::default();
-        two.add(Cause::Load, 1, 0.5, 0);
+        two.tally(Cause::Load, 1, 0.5, 0);
         let chart = Chart::draw(&[("Mon".into(), one), ("Tue".into(), two)]).unwrap();
         assert_eq!((chart.top, chart.pieces.len()), (40, 3));
         let [load, hunting, small] = &chart.pieces[..] else { panic!("three pieces") };

@@ -63,7 +63,7 @@ pub(in crate::pages) async fn by_regulator(
 /// Adds a stored sum; a cause that this program does not know is unexplained to it.
 pub(in crate::pages) fn add(shares: &mut Shares, cause: i16, operations: i64, weight: f64, undone: i64) {
     let cause = self::cause(cause);
-    shares.add(cause, u64::try_from(operations).unwrap_or(0), weight, u64::try_from(undone).unwrap_or(0));
+    shares.tally(cause, u64::try_from(operations).unwrap_or(0), weight, u64::try_from(undone).unwrap_or(0));
 }
 
 /// A cause as stored.
