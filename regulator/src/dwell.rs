@@ -212,7 +212,8 @@ pub(crate) fn position(tap: f64) -> Option<i32> {
 
 /// A counter's value as a whole number; nothing if it is none.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "range checked")]
-pub(crate) fn whole(value: f64) -> Option<u64> {
+#[must_use]
+pub fn whole(value: f64) -> Option<u64> {
     (0.0..=9_007_199_254_740_992.0).contains(&value).then_some(value as u64)
 }
 

@@ -12,6 +12,8 @@ const pages = [
   { path: '/alarms', here: 'Alarms' },
   { path: '/alarms?state=all', here: 'Alarms' },
   ...(alarm ? [{ path: `/alarms/${alarm.id}`, here: 'Alarms' }] : []),
+  { path: '/causes', here: 'Causes' },
+  { path: '/maintenance', here: 'Maintenance' },
   { path: '/polling', here: 'Polling' },
   { path: '/thresholds', here: 'Thresholds' },
   { path: '/thresholds/not_automatic/delay_s', here: 'Thresholds' },

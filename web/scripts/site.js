@@ -4,6 +4,7 @@ import { Charts } from './site/charts.js';
 import { alarmTable, summaryTable } from './site/tables.js';
 import { follow } from './board/follow.js';
 import { gestures } from './site/gestures.js';
+import { life } from './site/life.js';
 import { present } from './site/present.js';
 import { Range } from './site/range.js';
 import { showBanners } from './board/summary.js';
@@ -21,9 +22,11 @@ const trend = new Trend(site.dataset.site, (data) => {
   alarmTable(data);
 });
 
+const lived = life(site.dataset.site, document.getElementById('life'));
 range.addEventListener('change', () => {
   charts.move();
   trend.want(range);
+  lived(range.query);
 });
 gestures(holder, range, charts);
 trend.want(range, 0);

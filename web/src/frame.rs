@@ -6,6 +6,8 @@
 pub enum Section {
     Board,
     Alarms,
+    Causes,
+    Maintenance,
     Polling,
     Thresholds,
     Recipients,
@@ -57,6 +59,8 @@ pub struct Link {
 const NAVIGATION: &[(Section, &str, &str)] = &[
     (Section::Board, "/", "Board"),
     (Section::Alarms, "/alarms", "Alarms"),
+    (Section::Causes, "/causes", "Causes"),
+    (Section::Maintenance, "/maintenance", "Maintenance"),
     (Section::Polling, "/polling", "Polling"),
     (Section::Thresholds, "/thresholds", "Thresholds"),
     (Section::Recipients, "/recipients", "Recipients"),

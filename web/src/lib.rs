@@ -6,9 +6,12 @@
 pub mod alarms;
 pub mod assets;
 pub mod board;
+pub mod causes;
 pub mod duration;
+pub mod dwell;
 pub mod error_page;
 pub mod frame;
+pub mod maintenance;
 pub mod people;
 pub mod polling;
 pub mod sign_in;

@@ -27,6 +27,31 @@ impl Shares {
         }
     }
 
+    /// Adds so many operations of one cause, the sum of their confidence, and how many of them were undone: sums read back from storage.
+    pub const fn tally(&mut self, cause: Cause, operations: u64, weight: f64, undone: u64) {
+        self.operations[cause.index()] += operations;
+        self.weight[cause.index()] += weight;
+        self.undone += undone;
+    }
+
+    /// Mean confidence of the operations with this cause, 0 to 1; none where there were none.
+    #[must_use]
+    #[allow(clippy::cast_precision_loss, reason = "counts are small")]
+    pub fn confidence(&self, cause: Cause) -> Option<f64> {
+        let n = self.operations(cause);
+        (n > 0).then(|| self.weight(cause) / n as f64)
+    }
+
+    /// The cause that had most operations, the first of them when alike; none where there were none.
+    #[must_use]
+    pub fn main(&self) -> Option<Cause> {
+        let most = Cause::ALL
+            .iter()
+            .copied()
+            .reduce(|a, b| if self.operations(b) > self.operations(a) { b } else { a });
+        most.filter(|cause| self.operations(*cause) > 0)
+    }
+
     /// Operations with this cause.
     #[must_use]
     pub const fn operations(&self, cause: Cause) -> u64 {
@@ -82,5 +107,24 @@ impl Add for Shares {
 impl std::iter::Sum for Shares {
     fn sum<I: Iterator<Item = Self>>(shares: I) -> Self {
         shares.fold(Self::default(), Add::add)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sums_read_back_tell_shares_confidence_and_the_main_cause() {
+        let mut shares = Shares::default();
+        assert_eq!(
+            (shares.main(), shares.confidence(Cause::Load), shares.share(Cause::Load)),
+            (None, None, None)
+        );
+        shares.tally(Cause::Load, 3, 2.4, 1);
+        shares.tally(Cause::Clouds, 9, 4.5, 2);
+        assert_eq!((shares.total(), shares.undone(), shares.main()), (12, 3, Some(Cause::Clouds)));
+        assert_eq!((shares.share(Cause::Load), shares.confidence(Cause::Clouds)), (Some(0.25), Some(0.5)));
+        assert_eq!((shares + shares).share(Cause::Clouds), Some(0.75));
     }
 }

@@ -19,7 +19,7 @@ use crate::{
     Nameplate, Quantity, Reading, Timestamp,
     dwell::whole,
     mechanism::News,
-    wear::{ContactWear, PART_COUNT, Part, StartAssumption, WearMeter, WearModel, start},
+    wear::{ContactWear, PART_COUNT, Part, WearBasis, WearMeter, WearModel, start},
 };
 
 /// Seconds between two looks without an operation.
@@ -44,11 +44,7 @@ pub(super) struct Limits {
 impl Limits {
     pub(super) fn new(nameplate: &Nameplate, settings: &Settings) -> Self {
         let get = |name| settings.get(Condition::WearLimit, name);
-        let mut model = WearModel::common(nameplate);
-        model.law.life_operations = get("life_operations");
-        model.law.exponent = get("exponent");
-        model.assumed_current = get("assumed_current_percent") / 100.0;
-        let assumed = StartAssumption::about(model.assumed_current);
+        let WearBasis { model, start: assumed, counter_when_new, .. } = WearBasis::of(nameplate, settings);
         // a thousand, so that nothing is lost in a share of one
         let begun = start(1000, &model.law, &assumed)
             .map_or((0.0, 0.0), |(contact, finger)| (contact.likely / 1000.0, finger.likely / 1000.0));
@@ -57,7 +53,7 @@ impl Limits {
             ahead_days: get("ahead_days"),
             rate_s: get("rate_days") * DAY_S,
             least_s: get("least_days") * DAY_S,
-            counter_when_new: whole(get("counter_when_new")).unwrap_or(0),
+            counter_when_new,
             model,
             start: begun,
         }

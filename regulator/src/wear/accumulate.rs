@@ -87,9 +87,14 @@ impl Wear {
     /// Share of its life used, with the range of the exponent.
     #[must_use]
     pub fn share(&self) -> Estimate {
-        #[allow(clippy::cast_precision_loss, reason = "billionths of a life stay far below 2^53")]
-        let [a, likely, b] = self.billionths.map(|n| n as f64 / BILLION);
+        let [a, likely, b] = self.by_exponent();
         Estimate { low: a.min(b).min(likely), likely, high: a.max(b).max(likely) }
+    }
+
+    /// Share of its life by the exponents 1, as set, 2.
+    pub(super) fn by_exponent(&self) -> [f64; 3] {
+        #[allow(clippy::cast_precision_loss, reason = "billionths of a life stay far below 2^53")]
+        self.billionths.map(|n| n as f64 / BILLION)
     }
 
     fn add(&mut self, breaks: u64, shares: [f64; 3]) {

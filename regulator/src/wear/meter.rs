@@ -49,6 +49,12 @@ impl WearModel {
         }
     }
 
+    /// Whether the unit has the 32 steps of nine contacts.
+    #[must_use]
+    pub const fn knows_dial(&self) -> bool {
+        self.known_dial
+    }
+
     fn add(&self, wear: &mut ContactWear, step: (i32, i32), times: u64, load: Load) {
         if !self.known_dial {
             wear.unplaced += times;

@@ -4,6 +4,7 @@
 //! - [`Switching`]: how much current that is; [`Erosion`]: what breaking it costs;
 //! - [`ContactWear`]: the accumulators of one unit, that can be stored and added (days to months); [`WearMeter`] fills them from
 //!   readings;
+//! - [`WearBasis`]: the settings of one unit, and the account of its whole life;
 //! - [`start`]: what to assume of the time before the first reading;
 //! - [`outlook`]: when the worst contact reaches its end, with a range, or why that cannot be told;
 //! - [`sensitivity`]: how much the answer owes to each assumption.
@@ -13,6 +14,7 @@
 //! assumed is named where it enters. A share is of the life so defined: 1 is all of it.
 
 mod accumulate;
+mod basis;
 pub mod contacts;
 mod erosion;
 mod forecast;
@@ -22,6 +24,7 @@ mod start;
 mod switching;
 
 pub use accumulate::{ContactWear, PART_COUNT, Part, Wear};
+pub use basis::{Account, NoAccount, Past, WearBasis};
 pub use contacts::{Break, Dial, Finger};
 pub use erosion::{EXPONENTS, Erosion, half_cycle_charge_c};
 pub use forecast::{CannotTell, DayShare, ForecastRules, Outlook, outlook};

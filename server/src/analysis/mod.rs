@@ -27,6 +27,8 @@ use crate::feed;
 use fleet::Fleet;
 use memory::Memory;
 
+pub(crate) use unit::stay;
+
 /// Key of the advisory lock that the running server holds. Detection has 7205770.
 const LEADER: i64 = 7_205_771;
 /// The name of the analysis's cursor.

@@ -62,6 +62,18 @@ pub(super) struct Day {
     pub(super) wear: ContactWear,
 }
 
+/// The present stay in what a row of `service_life` remembers; an empty one where that does not read.
+pub(crate) fn stay(state: &str) -> Stay {
+    serde_json::from_str::<Stayed>(state).unwrap_or_default().stay
+}
+
+/// The one field of [`State`] that pages read.
+#[derive(Default, Deserialize)]
+#[serde(default)]
+struct Stayed {
+    stay: Stay,
+}
+
 impl Day {
     fn new(day: NaiveDate) -> Self {
         Self { day, operations: 0, taps: TapTime::default(), wear: ContactWear::default() }

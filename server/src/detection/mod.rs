@@ -15,7 +15,7 @@ mod place;
 mod runner;
 mod status;
 mod store;
-mod thresholds;
+pub(crate) mod thresholds;
 
 #[cfg(test)]
 mod drill;

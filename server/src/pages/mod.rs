@@ -5,8 +5,12 @@ mod assets;
 pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
+mod causes;
+mod csv;
 mod health_check;
+mod life;
 mod live;
+mod maintenance;
 mod metrics;
 mod notice;
 mod people;
@@ -32,7 +36,9 @@ pub(crate) fn routes() -> Router<App> {
         .merge(alarms::routes())
         .merge(assets::routes())
         .merge(board::routes())
+        .merge(causes::routes())
         .merge(live::routes())
+        .merge(maintenance::routes())
         .merge(site::routes())
         .merge(trend::routes())
         .merge(health_check::routes())

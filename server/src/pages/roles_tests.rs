@@ -36,6 +36,9 @@ const PAGES: &[(&str, Role)] = &[
     ("/alarms", Role::View),
     ("/thresholds", Role::View),
     ("/polling", Role::View),
+    ("/causes", Role::View),
+    ("/maintenance", Role::View),
+    ("/maintenance/month/2026-10", Role::View),
     ("/recipients", Role::Engineer),
     ("/people", Role::Administer),
 ];

@@ -1,11 +1,15 @@
 //! One site: its phases side by side, as they are now and as they were.
 
+mod life;
+mod operations;
 mod range;
 mod strip;
 
 use askama::Template;
 use regulator::Timestamp;
 
+pub use life::{OperationRow, SiteLife, TapBar, UnitLife};
+pub use operations::OperationsPage;
 pub use range::{Range, Span};
 pub use strip::{Line, Strip, Values};
 
@@ -48,6 +52,8 @@ pub struct Site {
     pub summaries: Vec<Summary>,
     /// Alarms within the range.
     pub alarms: Vec<PastAlarm>,
+    /// Why it tapped and where it stood.
+    pub life: Option<SiteLife>,
     /// Names of the phases, in order.
     pub phases: Vec<String>,
     /// Where live updates go on from.

@@ -1,6 +1,10 @@
 //! One site: present values from memory, trends from the database.
 
 mod devices;
+mod life;
+mod operations;
+#[cfg(test)]
+mod tests;
 
 use axum::{
     Router,
@@ -15,7 +19,7 @@ use tower_http::compression::CompressionLayer;
 use web::{
     board::{Cell, number},
     frame::Section,
-    site::{Facts, PastAlarm, Phase, Present, Range, Site, Strip, Summary, Values},
+    site::{Facts, PastAlarm, Phase, Present, Range, Site, SiteLife, Strip, Summary, Values},
 };
 
 use super::trend::{self, Asked, Occurrence, Resolution, Subject, Trend};
@@ -30,6 +34,9 @@ pub(super) fn routes() -> Router<App> {
     Router::new()
         .route("/site/{id}", get(show))
         .route("/site/{id}/now", get(now))
+        .route("/site/{id}/life", get(lived))
+        .route("/site/{id}/operations", get(operations::show))
+        .route("/site/{id}/operations.csv", get(operations::download))
         .layer(CompressionLayer::new())
 }
 
@@ -42,7 +49,7 @@ async fn show(
     let clock = Utc::now();
     let range = asked.range(clock)?;
     let (subjects, zone) = app.picture.read(|fleet| trend::subjects(fleet, id))?;
-    let past = match past(&app, &subjects, &range).await {
+    let past = match past(&app, id, &subjects, &range, zone).await {
         Ok(past) => past,
         // The present values are in memory; the banner tells why there is no past.
         Err(error) if crate::error::is_away(&error) => Past::default(),
@@ -60,6 +67,7 @@ async fn show(
             summaries: summaries(&past.trends),
             alarms: past.alarms.iter().map(|a| past_alarm(a, zone)).collect(),
             range,
+            life: past.life,
             ..base
         })
     });
@@ -77,15 +85,28 @@ async fn now(
     super::html(&present)
 }
 
+/// What the analysis found, alone, for the script that changes the range.
+async fn lived(
+    _signed_in: SignedIn,
+    State(app): State<App>,
+    Path(id): Path<i32>,
+    Query(asked): Query<Asked>,
+) -> Result<Html<String>, WebError> {
+    let range = asked.range(Utc::now())?;
+    let (subjects, zone) = app.picture.read(|fleet| trend::subjects(fleet, id))?;
+    super::html(&life::load(&app, id, &subjects, &range, zone).await?)
+}
+
 /// What the database adds.
 #[derive(Debug, Default)]
 struct Past {
+    life: Option<SiteLife>,
     trends: Vec<Trend>,
     alarms: Vec<Occurrence>,
     devices: Vec<devices::Device>,
 }
 
-async fn past(app: &App, subjects: &[Subject], range: &Range) -> sqlx::Result<Past> {
+async fn past(app: &App, site: i32, subjects: &[Subject], range: &Range, zone: Tz) -> sqlx::Result<Past> {
     let mut connection = app.pool.acquire().await?;
     let span = (range.from, range.to);
     let mut past = Past { alarms: trend::alarms(&mut connection, subjects, span).await?, ..Past::default() };
@@ -96,6 +117,8 @@ async fn past(app: &App, subjects: &[Subject], range: &Range) -> sqlx::Result<Pa
         let resolution = Resolution::coarse(range.length());
         past.trends.push(trend::load(&mut connection, subject, span, resolution, by_days).await?);
     }
+    drop(connection);
+    past.life = Some(life::load(app, site, subjects, range, zone).await?);
     Ok(past)
 }
 
@@ -124,6 +147,7 @@ fn page(units: &[&Unit], fleet: &Fleet, zone: Tz, now: Timestamp) -> Option<Site
         strips: vec![],
         summaries: vec![],
         alarms: vec![],
+        life: None,
         phases: units.iter().map(|u| trend::name(u)).collect(),
         version: format!("{}-{}", fleet.epoch, fleet.version),
         regulators: units.iter().map(|u| u.regulator.id).collect(),

@@ -51,7 +51,7 @@ pub(super) fn write(text: &mut String, name: &str, series: &Series, zone: Tz) {
 }
 
 /// A text field as RFC 4180 wants it; a leading sign that spreadsheets would take for a formula is disarmed.
-fn field(text: &str) -> String {
+pub(in crate::pages) fn field(text: &str) -> String {
     let text =
         if text.starts_with(['=', '+', '-', '@', '\t']) { format!("'{text}") } else { text.to_owned() };
     if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }

@@ -31,6 +31,7 @@ use crate::{
     picture::{Fleet, Unit},
 };
 
+pub(super) use csv::field;
 pub(crate) use history::{Occurrence, alarms};
 pub(crate) use operations::{Operations, by_days};
 pub(crate) use resolution::Resolution;

@@ -1,0 +1,75 @@
+//! Rows of `service_day`: what each regulator did on each day of its site.
+
+use chrono::NaiveDate;
+use futures_util::TryStreamExt;
+use regulator::{dwell::TapTime, wear::ContactWear};
+use sqlx::PgConnection;
+
+/// One regulator's day.
+#[derive(Debug, Clone)]
+pub(in crate::pages) struct Day {
+    pub(in crate::pages) regulator_id: i32,
+    pub(in crate::pages) day: NaiveDate,
+    pub(in crate::pages) operations: u64,
+    pub(in crate::pages) wear: ContactWear,
+}
+
+/// Hands every day of these regulators from one to another, both included, to `take`, each regulator's in order of time. There can
+/// be hundreds of thousands: none is kept.
+pub(in crate::pages) async fn each_day(
+    db: &mut PgConnection,
+    ids: &[i32],
+    (from, to): (NaiveDate, NaiveDate),
+    mut take: impl FnMut(Day),
+) -> sqlx::Result<()> {
+    let mut rows = sqlx::query!(
+        "select regulator_id, day, operations, wear from service_day
+            where regulator_id = any($1) and day between $2 and $3 order by regulator_id, day",
+        ids,
+        from,
+        to
+    )
+    .fetch(db);
+    while let Some(row) = rows.try_next().await? {
+        take(Day {
+            regulator_id: row.regulator_id,
+            day: row.day,
+            operations: u64::try_from(row.operations).unwrap_or(0),
+            wear: wear(row.regulator_id, &row.wear),
+        });
+    }
+    Ok(())
+}
+
+/// Time at each tap of these regulators, over days from one to another, both included.
+pub(in crate::pages) async fn tap_days(
+    db: &mut PgConnection,
+    ids: &[i32],
+    (from, to): (NaiveDate, NaiveDate),
+) -> sqlx::Result<Vec<(i32, TapTime)>> {
+    let rows = sqlx::query!(
+        "select regulator_id, tap_lowest, tap_seconds, unknown_seconds from service_day
+            where regulator_id = any($1) and day between $2 and $3",
+        ids,
+        from,
+        to
+    )
+    .fetch_all(db)
+    .await?;
+    let day = |lowest: i16, seconds: Vec<i32>, unknown: i32| {
+        let taps = (i32::from(lowest)..).zip(seconds.into_iter().map(|s| u64::try_from(s).unwrap_or(0)));
+        TapTime::of(taps, u64::try_from(unknown).unwrap_or(0))
+    };
+    Ok(rows
+        .into_iter()
+        .map(|r| (r.regulator_id, day(r.tap_lowest, r.tap_seconds, r.unknown_seconds)))
+        .collect())
+}
+
+/// Wear as stored; none, with a warning, where that does not read.
+pub(super) fn wear(regulator: i32, text: &str) -> ContactWear {
+    serde_json::from_str(text).unwrap_or_else(|error| {
+        tracing::warn!(regulator, %error, "stored wear does not read");
+        ContactWear::default()
+    })
+}
