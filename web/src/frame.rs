@@ -8,6 +8,8 @@ pub enum Section {
     Alarms,
     Polling,
     Thresholds,
+    Study,
+    Calculators,
     Recipients,
     People,
     None,
@@ -59,6 +61,8 @@ const NAVIGATION: &[(Section, &str, &str)] = &[
     (Section::Alarms, "/alarms", "Alarms"),
     (Section::Polling, "/polling", "Polling"),
     (Section::Thresholds, "/thresholds", "Thresholds"),
+    (Section::Study, "/study", "Study"),
+    (Section::Calculators, "/calculators", "Calculators"),
     (Section::Recipients, "/recipients", "Recipients"),
     (Section::People, "/people", "People"),
 ];

@@ -5,6 +5,7 @@ mod assets;
 pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
+mod calculators;
 mod health_check;
 mod live;
 mod metrics;
@@ -18,11 +19,13 @@ mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
 mod site;
+mod study;
 mod thresholds;
 pub(crate) mod trend;
 
 use askama::Template;
 use axum::{Router, response::Html};
+pub(crate) use study::Desk as StudyDesk;
 
 use crate::{app::App, error::WebError};
 
@@ -34,6 +37,8 @@ pub(crate) fn routes() -> Router<App> {
         .merge(board::routes())
         .merge(live::routes())
         .merge(site::routes())
+        .merge(study::routes())
+        .merge(calculators::routes())
         .merge(trend::routes())
         .merge(health_check::routes())
         .merge(metrics::routes())

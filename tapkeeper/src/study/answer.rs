@@ -2,7 +2,8 @@
 
 use regulator::control::ControlSettings;
 use regulator::study::{
-    Cell, Comparison, Coverage, InForce, Model, Recording, Reduction, Replay, SourceVoltage, Sweep, Trust, doubts,
+    Cell, Comparison, Coverage, InForce, Model, Recording, Reduction, Replay, SourceVoltage, Sweep, Trust,
+    doubts,
 };
 use regulator::{Nameplate, Timestamp};
 
@@ -33,7 +34,8 @@ impl Answer {
     pub(super) fn of(args: &Args, mut nameplate: Nameplate, found: Readings) -> anyhow::Result<Self> {
         let Readings { readings, notes } = found;
         let (from, to) = (readings[0].measured_at, readings[readings.len() - 1].measured_at);
-        nameplate.poll_interval_s = usual_interval(&readings.iter().map(|r| r.measured_at).collect::<Vec<_>>());
+        nameplate.poll_interval_s =
+            usual_interval(&readings.iter().map(|r| r.measured_at).collect::<Vec<_>>());
         let steps = i32::try_from(nameplate.step_count / 2).unwrap_or(16);
         let in_force = InForce::of(&readings, &nameplate);
         let mut present = in_force.settings;

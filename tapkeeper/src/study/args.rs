@@ -110,7 +110,8 @@ impl Plate {
             counter_modulus: self.counter_modulus,
             ..Nameplate::common()
         };
-        TapRange::of(&nameplate).map_err(|e| anyhow::anyhow!("{e}; see --steps, --lowest-tap and --highest-tap"))?;
+        TapRange::of(&nameplate)
+            .map_err(|e| anyhow::anyhow!("{e}; see --steps, --lowest-tap and --highest-tap"))?;
         Ok(nameplate)
     }
 }
@@ -125,7 +126,12 @@ fn within(text: &str, low: f64, high: f64) -> Result<f64, String> {
 }
 
 /// Changes settings as "bandwidth=3,delay=60" says.
-pub(super) fn change(settings: &mut ControlSettings, text: &str, option: &str, steps: i32) -> anyhow::Result<()> {
+pub(super) fn change(
+    settings: &mut ControlSettings,
+    text: &str,
+    option: &str,
+    steps: i32,
+) -> anyhow::Result<()> {
     for pair in text.split([',', ' ']).filter(|pair| !pair.is_empty()) {
         let (name, value) = pair.split_once('=').ok_or_else(|| {
             anyhow::anyhow!("{option}: “{pair}” is not NAME=VALUE; write it as in bandwidth=3,delay=60")

@@ -19,8 +19,11 @@ pub(crate) fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let bytes = std::fs::read(&args.file).with_context(|| format!("reading {file}"))?;
     let found = table::read(&file, &bytes, args.regulator.as_deref(), &nameplate)?;
     let answer = answer::Answer::of(args, nameplate, found)?;
-    let text =
-        if args.json { machine::json(&answer).context("writing JSON")? } else { report::text(&answer, &file) };
+    let text = if args.json {
+        machine::json(&answer).context("writing JSON")?
+    } else {
+        report::text(&answer, &file)
+    };
     if let Some(to) = &args.csv {
         let map = answer.map.as_ref().context("--csv needs --sweep, whose map it holds")?;
         std::fs::write(to, machine::map_csv(map)).with_context(|| format!("writing {}", to.display()))?;

@@ -148,7 +148,9 @@ fn assumptions(text: &mut String, answer: &Answer) {
     line!(text);
     line!(text, "Assumed");
     let source = match answer.source {
-        SourceVoltage::Rebuilt => "rebuilt from load voltage and recorded tap (measured where one is missing)",
+        SourceVoltage::Rebuilt => {
+            "rebuilt from load voltage and recorded tap (measured where one is missing)"
+        }
         SourceVoltage::Measured => "measured",
     };
     line!(text, "  - Source voltage {source}; it does not notice the tap.");
@@ -157,18 +159,31 @@ fn assumptions(text: &mut String, answer: &Answer) {
         "  - The load's power goes with its voltage to the power {}; in brackets: constant power, current and impedance, lowest to highest.",
         answer.model.load_exponent
     );
-    line!(text, "  - A reading later than {:.0} s after the last ends a gap; gaps are in no figure.", answer.gap_s);
-    line!(text, "  - Wear counts operations at rated CT primary current: good for comparing settings, no life in years.");
+    line!(
+        text,
+        "  - A reading later than {:.0} s after the last ends a gap; gaps are in no figure.",
+        answer.gap_s
+    );
+    line!(
+        text,
+        "  - Wear counts operations at rated CT primary current: good for comparing settings, no life in years."
+    );
     for (name, origin) in &answer.in_force.origins {
         match origin {
-            Origin::Assumed => line!(text, "  - Present {name} is not reported: the common value unless given with --present."),
+            Origin::Assumed => line!(
+                text,
+                "  - Present {name} is not reported: the common value unless given with --present."
+            ),
             Origin::Changed { share } => line!(
                 text,
                 "  - Present {name} changed within the file; {:.0} % of the readings have the one taken.",
                 100.0 * share
             ),
             Origin::Unusable { value } => {
-                line!(text, "  - Present {name} is reported as {value}, which no study accepts; the common one is taken.");
+                line!(
+                    text,
+                    "  - Present {name} is reported as {value}, which no study accepts; the common one is taken."
+                );
             }
             Origin::Reported | Origin::Nameplate => {}
         }
@@ -189,7 +204,8 @@ fn map(text: &mut String, map: &[Vec<Cell>], present: &ControlSettings) {
     for cells in map {
         write!(text, "{:>6}", cells[0].bandwidth_v).expect("a string takes everything");
         for cell in cells {
-            let here = cell.bandwidth_v == present.forward.bandwidth_v && cell.delay_s == present.forward.delay_s;
+            let here =
+                cell.bandwidth_v == present.forward.bandwidth_v && cell.delay_s == present.forward.delay_s;
             let number = if here { format!("[{}]", cell.operations) } else { cell.operations.to_string() };
             write!(text, "{number:>7}").expect("a string takes everything");
         }

@@ -115,7 +115,12 @@ pub(super) fn read(
         .from_reader(text.as_bytes());
     let header: Vec<String> = reader.headers()?.iter().map(str::to_lowercase).collect();
     let (columns, mut notes) = columns(file, &header)?;
-    let mut rows = Rows { columns: &columns, header: &header, decimal_comma: delimiter == b';', faults: Faults::default() };
+    let mut rows = Rows {
+        columns: &columns,
+        header: &header,
+        decimal_comma: delimiter == b';',
+        faults: Faults::default(),
+    };
     let mut names: Vec<String> = vec![];
     let mut readings: Vec<Reading> = vec![];
     for record in reader.records() {
@@ -177,18 +182,26 @@ fn columns(file: &str, header: &[String]) -> anyhow::Result<(Vec<Column>, Vec<St
     }
     let known = || {
         let quantities = Quantity::ALL.iter().map(|q| q.name()).collect::<Vec<_>>().join(", ");
-        format!("known columns are utc, seconds, regulator, current_in_phase, current_lagging, {quantities}, each with or without its unit (load_voltage_v)")
+        format!(
+            "known columns are utc, seconds, regulator, current_in_phase, current_lagging, {quantities}, each with or without its unit (load_voltage_v)"
+        )
     };
     let has = |column| columns.contains(&column);
     if !has(Column::Utc) && !has(Column::Seconds) {
-        anyhow::bail!("{file}, line 1: there is no column with the time; name it utc or seconds. {}", known());
+        anyhow::bail!(
+            "{file}, line 1: there is no column with the time; name it utc or seconds. {}",
+            known()
+        );
     }
     if !has(Column::Value(Quantity::LoadVoltage)) && !has(Column::Value(Quantity::SourceVoltage)) {
         anyhow::bail!("{file}, line 1: there is no column load_voltage_v or source_voltage_v. {}", known());
     }
     let both = has(Column::Value(Quantity::LoadVoltage)) && has(Column::Value(Quantity::SourceVoltage));
     if !has(Column::Value(Quantity::Tap)) && !both {
-        anyhow::bail!("{file}, line 1: there is no column tap, and no two voltages to find it from. {}", known());
+        anyhow::bail!(
+            "{file}, line 1: there is no column tap, and no two voltages to find it from. {}",
+            known()
+        );
     }
     let mut notes = vec![];
     let (buckets, unknown): (Vec<_>, Vec<_>) =
@@ -211,9 +224,9 @@ fn chosen(file: &str, names: &[String], wanted: Option<&str>) -> anyhow::Result<
         None if names.len() > 1 => {
             anyhow::bail!("{file} holds several regulators; choose one with --regulator: “{known}”")
         }
-        Some(wanted) if names.is_empty() => anyhow::bail!(
-            "{file} has no column regulator to find “{wanted}” in; leave --regulator out"
-        ),
+        Some(wanted) if names.is_empty() => {
+            anyhow::bail!("{file} has no column regulator to find “{wanted}” in; leave --regulator out")
+        }
         Some(wanted) if !names.iter().any(|n| n == wanted) => {
             anyhow::bail!("{file} has no regulator “{wanted}”; there is “{known}”")
         }
@@ -228,7 +241,9 @@ fn put_in_order(readings: &mut [Reading], notes: &mut Vec<String>) {
     }
     let twice = readings.windows(2).filter(|pair| pair[0].measured_at == pair[1].measured_at).count();
     if twice > 0 {
-        notes.push(format!("{twice} lines have the same time as another; each counts for no time but the last of them."));
+        notes.push(format!(
+            "{twice} lines have the same time as another; each counts for no time but the last of them."
+        ));
     }
 }
 
@@ -275,9 +290,8 @@ impl Rows<'_> {
             (in_phase, lagging, reading.good(Quantity::LoadVoltage))
         {
             let kv = load_v * nameplate.pt_ratio / 1000.0;
-            reading = reading
-                .with(Quantity::RealPower, kv * in_phase)
-                .with(Quantity::ReactivePower, kv * lagging);
+            reading =
+                reading.with(Quantity::RealPower, kv * in_phase).with(Quantity::ReactivePower, kv * lagging);
         }
         (self.faults.count == before).then_some(reading)
     }
@@ -404,7 +418,8 @@ mod tests {
         let found = parse(text, None).unwrap();
         assert_eq!(found.readings[0].good(Quantity::LoadVoltage), Some(120.25));
         assert_eq!(found.readings[0].good(Quantity::RealPower), None);
-        let powers = [Quantity::RealPower, Quantity::ReactivePower].map(|q| found.readings[1].good(q).unwrap());
+        let powers =
+            [Quantity::RealPower, Quantity::ReactivePower].map(|q| found.readings[1].good(q).unwrap());
         assert!((powers[0] - 381.0).abs() < 1e-9 && (powers[1] - 152.4).abs() < 1e-9, "{powers:?}");
         assert_eq!(found.notes, ["Lines were not in order of time; they have been put in order."]);
     }

@@ -16,7 +16,8 @@ fn day() -> String {
     use regulator::control::{Control, ControlSettings, Inputs};
     let (settings, mut control, mut tap) = (ControlSettings::common(), Control::new(), 0);
     let changer = regulator::taps::TapChanger::of(&regulator::Nameplate::common());
-    let mut text = "seconds,load_voltage_v,real_power_kw,reactive_power_kvar,tap,set_voltage_v,bandwidth_v\n".to_owned();
+    let mut text =
+        "seconds,load_voltage_v,real_power_kw,reactive_power_kvar,tap,set_voltage_v,bandwidth_v\n".to_owned();
     for i in 0..8640 {
         let at_s = 10.0 * f64::from(i);
         let source_voltage_v = 120.0 + 3.0 * (at_s / 5000.0).sin() + 1.1 * (at_s / 311.0).sin();
@@ -52,11 +53,13 @@ fn the_report_begins_with_the_model_error_and_compares_side_by_side() {
     assert_eq!(answer.trust, regulator::study::Trust::Well, "{:?}", answer.comparison.error);
     let text = report::text(&answer, "day.csv");
     let place = |what: &str| text.find(what).unwrap_or_else(|| panic!("no {what} in {text}"));
-    assert!(place("Model error: good") < place("Settings") + text.len() && place("Model error") < place("Results"));
+    assert!(
+        place("Model error: good") < place("Settings") + text.len()
+            && place("Model error") < place("Results")
+    );
     assert!(place("Results") < place("Assumed") && place("Assumed") < place("Operations by bandwidth"));
     let line = |title: &str| text.lines().rfind(|l| l.trim_start().starts_with(title)).unwrap().to_owned();
-    let row: Vec<u64> =
-        line("Operations  ").split_whitespace().skip(1).map(|n| n.parse().unwrap()).collect();
+    let row: Vec<u64> = line("Operations  ").split_whitespace().skip(1).map(|n| n.parse().unwrap()).collect();
     assert_eq!(row.len(), 4);
     assert_eq!(row[0], answer.comparison.recorded.operations);
     assert!(row[2] < row[1], "a wider band taps less: {row:?}");
@@ -86,7 +89,10 @@ fn nonsense_is_refused_with_what_to_do() {
     let told = |options: &[&str]| study(&day, options).unwrap_err();
     for (options, part) in [
         (&["--try", "bandwidth"][..], "--try: “bandwidth” is not NAME=VALUE"),
-        (&["--try", "bandwidth=wide"], "--try: “wide” is not a number; give bandwidth as one from 0.5 to 12 V"),
+        (
+            &["--try", "bandwidth=wide"],
+            "--try: “wide” is not a number; give bandwidth as one from 0.5 to 12 V",
+        ),
         (&["--try", "tap_min=-20"], "--try, tap_min: the unit has 16 steps below neutral"),
         (&["--present", "colour=red"], "--present: there is no setting “colour”"),
         (&["--steps", "31"], "see --steps"),
@@ -97,5 +103,9 @@ fn nonsense_is_refused_with_what_to_do() {
         assert!(told(options).contains(part), "{options:?}: {}", told(options));
     }
     let zeros = "seconds,load_voltage_v,tap\n0,0,1\n10,0,1\n";
-    assert!(study(zeros, &[]).unwrap_err().contains("none of the 2 readings can be used: 2 are without a usable voltage"));
+    assert!(
+        study(zeros, &[])
+            .unwrap_err()
+            .contains("none of the 2 readings can be used: 2 are without a usable voltage")
+    );
 }
