@@ -183,6 +183,10 @@ fn relay(read: &mut Read<'_>) -> Result<Worked, String> {
     let case = Case { instruments: instruments?, settings, flow, held_side_v, current, line };
     let (wanted, worked) = worked::taps(&case, aim, &regulation, step_v)
         .ok_or("There are no taps to these numbers; look at bandwidth and step.")?;
+    let count = match wanted.whole(Rounding::Upwards) {
+        0 => "none".to_owned(),
+        taps => board::tap_text(taps.into()),
+    };
     let relay_v = worked.value("Relay voltage").unwrap_or(held_side_v);
     let mut all = steps(&before);
     all.extend(steps(&worked));
@@ -202,7 +206,7 @@ fn relay(read: &mut Read<'_>) -> Result<Worked, String> {
     Ok(Worked {
         answers: vec![
             ("Relay voltage".to_owned(), volts(relay_v)),
-            ("Taps, of the held side".to_owned(), board::tap_text(wanted.whole(Rounding::Upwards).into())),
+            ("Taps, of the held side".to_owned(), count),
         ],
         steps: all,
         words,

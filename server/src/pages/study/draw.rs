@@ -28,6 +28,8 @@ pub(super) struct Context<'a> {
     pub(super) zone: Tz,
     pub(super) typed: &'a Typed,
     pub(super) asked: &'a Asked,
+    /// The regulator is connected from line to line.
+    pub(super) between_lines: bool,
     /// Where the readings were cut, if there were too many.
     pub(super) cut: Option<Timestamp>,
     pub(super) public_url: &'a str,
@@ -399,6 +401,13 @@ fn assumptions(context: &Context<'_>, done: &Done) -> Vec<String> {
         Some(factor) => format!("a lagging power factor of {}", words::plain(factor)),
         None => "nothing: such a current counts as not known".to_owned(),
     };
+    let primary_a = context.nameplate.ct_ratio * regulator::taps::CT_SECONDARY_A;
+    // Only what needs a current is touched by it.
+    let delta = if context.between_lines {
+        " Connected between lines: the 30° between its voltage and the line current are taken to be allowed for in what the control reports."
+    } else {
+        ""
+    };
     vec![
         format!("Source voltage: {source}. It is taken not to notice the tap."),
         format!(
@@ -407,6 +416,7 @@ fn assumptions(context: &Context<'_>, done: &Done) -> Vec<String> {
             words::plain(context.asked.load_exponent)
         ),
         format!("Where a reading has a current but no powers: {power}."),
+        format!("Current transformer: {} A primary (its ratio times 0.2 A), the base of compensator settings and wear.{delta}", number(primary_a, 0, "")),
         format!(
             "Gaps: a reading that comes more than {} after the last ends one. {} gaps, {} in all, are in no figure.",
             duration::text(done.gap_s),

@@ -21,7 +21,7 @@ use axum::{
     routing::get,
 };
 use chrono::Utc;
-use regulator::{Reading, control::ControlSettings};
+use regulator::{Connection, Reading, control::ControlSettings};
 use tower_http::compression::CompressionLayer;
 use web::study::StudyPage;
 
@@ -87,6 +87,7 @@ async fn show(
                 whose: subject.name,
                 site: subject.regulator.site.id,
                 nameplate: &nameplate,
+                between_lines: subject.regulator.connection != Connection::Wye,
                 zone,
                 typed: &typed,
                 asked: &asked,
