@@ -77,7 +77,7 @@ pub use histogram::{TapHistogram, VoltageHistogram};
 pub use model::{Model, SeriesDrop};
 pub use model_error::{ModelError, load_spread, model_error};
 pub use outcome::{Outcome, RANGE_A_V, RANGE_B_V, UNDONE_WITHIN_S};
-pub use readings::{Reduction, SourceVoltage};
+pub use readings::{Reduction, SourceVoltage, usual_interval_s};
 pub use recording::Recording;
 pub use replay::Replay;
 pub use sample::Sample;

@@ -46,7 +46,7 @@ impl Answer {
             change(&mut settings, text, "--try", steps)?;
             tried.push(settings);
         }
-        let common = Reduction::common(from, &nameplate);
+        let common = Reduction::common(from, &nameplate).spaced_as(&readings);
         let reduction = Reduction {
             source: args.source.into(),
             gap_s: args.gap.unwrap_or(common.gap_s),
@@ -85,16 +85,4 @@ impl Answer {
             map,
         })
     }
-}
-
-/// The median interval, seconds; 10 where there is none.
-fn usual_interval(times: &[Timestamp]) -> f64 {
-    #[expect(clippy::cast_precision_loss, reason = "milliseconds of years are exact")]
-    let mut intervals: Vec<f64> = times
-        .windows(2)
-        .map(|pair| (pair[1] - pair[0]).num_milliseconds() as f64 / 1000.0)
-        .filter(|s| *s > 0.0)
-        .collect();
-    let middle = intervals.len() / 2;
-    if intervals.is_empty() { 10.0 } else { *intervals.select_nth_unstable_by(middle, f64::total_cmp).1 }
 }

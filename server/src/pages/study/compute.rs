@@ -59,7 +59,7 @@ pub(super) fn compute(
     if !faults.is_empty() {
         return Err(NotDone::Faults(faults));
     }
-    let common = Reduction::common(asked.from, nameplate);
+    let common = Reduction::common(asked.from, nameplate).spaced_as(readings);
     let reduction = Reduction { source: asked.source, assumed_power_factor: asked.power_factor, ..common };
     let (recording, coverage) = Recording::from_readings(readings, nameplate, &reduction);
     if recording.len() < 2 {
