@@ -34,8 +34,7 @@ impl Answer {
     pub(super) fn of(args: &Args, mut nameplate: Nameplate, found: Readings) -> anyhow::Result<Self> {
         let Readings { readings, notes } = found;
         let (from, to) = (readings[0].measured_at, readings[readings.len() - 1].measured_at);
-        nameplate.poll_interval_s =
-            usual_interval(&readings.iter().map(|r| r.measured_at).collect::<Vec<_>>());
+        nameplate.poll_interval_s = usual_interval_s(&readings).unwrap_or(nameplate.poll_interval_s);
         let steps = i32::try_from(nameplate.step_count / 2).unwrap_or(16);
         let in_force = InForce::of(&readings, &nameplate);
         let mut present = in_force.settings;

@@ -130,7 +130,7 @@ fn settings(done: &Done) -> Vec<Row> {
         Row { title, cells: std::iter::once(first).chain(cells.into_iter().map(plain)).collect() }
     };
     let numbers = SETTINGS.iter().filter(|s| all().any(|of| s.get(of).is_some())).map(|s| {
-        let say = |value: Option<f64>| value.map_or("–".to_owned(), |v| words::plain(v));
+        let say = |value: Option<f64>| value.map_or("–".to_owned(), words::plain);
         row(form_title(s.title, s.unit), all().map(|of| say(s.get(of))).collect())
     });
     let choices =

@@ -63,7 +63,7 @@ pub(super) fn chosen(fleet: &Fleet, typed: &Typed, faults: &mut Faults) -> Optio
 
 /// The page with the form alone.
 pub(super) fn page(
-    signed_in: SignedIn,
+    signed_in: &SignedIn,
     typed: &Typed,
     asked: &Asked,
     zone: Tz,

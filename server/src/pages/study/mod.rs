@@ -65,7 +65,7 @@ async fn show(
     for slot in SLOTS {
         asked::settings(&typed, slot, any, 100, &mut faults);
     }
-    let mut page = form::page(signed_in, &typed, &asked, zone, feeders);
+    let mut page = form::page(&signed_in, &typed, &asked, zone, feeders);
     let Some(subject) = subject.filter(|_| faults.is_empty()) else {
         return refused(page, &faults);
     };
