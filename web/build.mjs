@@ -16,6 +16,7 @@ await build({
     frame: 'scripts/frame.js',
     board: 'scripts/board.js',
     site: 'scripts/site.js',
+    study: 'styles/study.css',
     renew: 'scripts/renew.js',
   },
   absWorkingDir: new URL('.', import.meta.url).pathname,

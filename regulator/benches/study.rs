@@ -183,7 +183,8 @@ fn engine(year: &Recording, ours: f64) {
     let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
     let python = root.join("../.venv/bin/python");
     let solve = |steps: usize| -> Option<f64> {
-        let source_pu: Vec<f64> = year.source_voltages_v().take(steps).map(|v| f64::from(v) / 120.0).collect();
+        let source_pu: Vec<f64> =
+            year.source_voltages_v().take(steps).map(|v| f64::from(v) / 120.0).collect();
         let order = serde_json::json!({
             "settings": [{ "set_v": 122.0, "band_v": 2.0, "delay_s": 30.0, "ldc": [0.0, 0.0] }],
             "inter_tap_s": INTERVAL_S, "load_model": 5, "ct_primary_a": 200.0, "source_ohm": [0.001, 0.001],

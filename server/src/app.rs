@@ -6,7 +6,7 @@ use chrono::Utc;
 use sqlx::PgPool;
 use tokio_util::sync::CancellationToken;
 
-use crate::{config::Config, detection, metrics::Metrics, people::Gate, picture::Picture};
+use crate::{config::Config, detection, metrics::Metrics, pages::StudyDesk, people::Gate, picture::Picture};
 
 /// Shared by all requests; cheap to clone.
 #[derive(Debug, Clone)]
@@ -23,6 +23,8 @@ pub struct App {
     pub picture: Picture,
     /// Cancelled when the server ends, so that streams do not hold it up.
     pub stop: CancellationToken,
+    /// Lets one settings study at a time be computed.
+    pub(crate) studies: Arc<StudyDesk>,
     /// How detection is doing.
     pub detection: Arc<detection::Status>,
 }
@@ -38,6 +40,7 @@ impl App {
             metrics: Arc::default(),
             picture: Picture::new(Utc::now()),
             stop: CancellationToken::new(),
+            studies: Arc::default(),
             detection: Arc::default(),
         }
     }

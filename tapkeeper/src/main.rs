@@ -11,6 +11,7 @@ mod person;
 mod poll;
 mod serve;
 mod stopping;
+mod study;
 
 use std::process::ExitCode;
 
@@ -50,6 +51,7 @@ enum Role {
     /// The database: bring its schema up to date, grant the roles.
     #[command(subcommand)]
     Database(database::Command),
+    Study(Box<study::Args>),
     /// Ask a running role whether it is well.
     Healthy(healthy::Args),
 }
@@ -77,6 +79,7 @@ async fn run(role: Role) -> anyhow::Result<ExitCode> {
         Role::Simulate(args) => simulator::simulate(args, stopping::on_signal()).await?,
         Role::Probe(args) => return poller::probe::main(args).await,
         Role::Fleet(command) => return poller::fleet::main(command).await,
+        Role::Study(args) => return study::run(&args),
         Role::Healthy(args) => return healthy::run(args).await,
         Role::Person(command) => person::run(command).await?,
         Role::Database(command) => database::run(command).await?,

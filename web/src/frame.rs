@@ -10,6 +10,8 @@ pub enum Section {
     Maintenance,
     Polling,
     Thresholds,
+    Study,
+    Calculators,
     Recipients,
     People,
     None,
@@ -63,6 +65,8 @@ const NAVIGATION: &[(Section, &str, &str)] = &[
     (Section::Maintenance, "/maintenance", "Maintenance"),
     (Section::Polling, "/polling", "Polling"),
     (Section::Thresholds, "/thresholds", "Thresholds"),
+    (Section::Study, "/study", "Study"),
+    (Section::Calculators, "/calculators", "Calculators"),
     (Section::Recipients, "/recipients", "Recipients"),
     (Section::People, "/people", "People"),
 ];

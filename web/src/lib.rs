@@ -6,6 +6,7 @@
 pub mod alarms;
 pub mod assets;
 pub mod board;
+pub mod calculators;
 pub mod causes;
 pub mod duration;
 pub mod dwell;
@@ -16,5 +17,6 @@ pub mod people;
 pub mod polling;
 pub mod sign_in;
 pub mod site;
+pub mod study;
 pub mod thresholds;
 pub mod words;

@@ -7,6 +7,7 @@
 //! - [`Recording::from_readings`] takes readings, counts what was missing, and says how the two voltages agree with the tap.
 //! - [`Replay::run`] answers for one set of settings, [`Sweep`] draws a map over bandwidth and delay, [`load_spread`] shows how much the
 //!   assumption about the load matters, [`cascade`] replays regulators in series.
+//! - [`Comparison`] puts it all side by side, [`setting`] names the settings for forms and options, [`InForce`] finds those that were in force.
 //! - [`Widening`](crate::control::Widening) and [`Timing`](crate::control::Timing) are settings like any other.
 //!
 //! What it cannot know: what the voltage did between readings (so readings 10 s apart find every tap, readings a minute apart do not), what a tap
@@ -64,19 +65,30 @@ mod sweep;
 mod track;
 mod wear;
 
+mod comparison;
+mod figures;
+mod in_force;
+pub mod setting;
+mod trace;
+
 pub use cascade::{Stage, cascade};
 pub use coverage::{Coverage, Disagreement};
 pub use histogram::{TapHistogram, VoltageHistogram};
 pub use model::{Model, SeriesDrop};
 pub use model_error::{ModelError, load_spread, model_error};
 pub use outcome::{Outcome, RANGE_A_V, RANGE_B_V, UNDONE_WITHIN_S};
-pub use readings::{Reduction, SourceVoltage};
+pub use readings::{Reduction, SourceVoltage, usual_interval_s};
 pub use recording::Recording;
 pub use replay::Replay;
 pub use sample::Sample;
 pub use sweep::{Cell, Sweep};
 pub use track::{Move, Track};
 pub use wear::Wear;
+
+pub use comparison::{Comparison, Tried, Trust, doubts};
+pub use figures::{FIGURES, Figure, Measure};
+pub use in_force::{InForce, Origin};
+pub use trace::{Column, Point, outline};
 
 #[cfg(test)]
 mod tests;

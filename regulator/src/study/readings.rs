@@ -46,10 +46,36 @@ impl Reduction {
         Self {
             epoch,
             source: SourceVoltage::Rebuilt,
-            gap_s: 4.0 * nameplate.poll_interval_s,
+            gap_s: GAP_INTERVALS * nameplate.poll_interval_s,
             ct_secondary_a: 0.2,
             assumed_power_factor: None,
         }
+    }
+}
+
+/// Gaps are told from this many usual intervals on.
+const GAP_INTERVALS: f64 = 4.0;
+/// However far apart readings usually are, a gap is told from this many seconds on: nobody can say what a control did meanwhile.
+const LONGEST_HOLD_S: f64 = 900.0;
+
+/// How far apart these readings, in order of time, usually are, seconds (the median); none of fewer than two.
+#[must_use]
+pub fn usual_interval_s(readings: &[Reading]) -> Option<f64> {
+    #[expect(clippy::cast_precision_loss, reason = "milliseconds of years are exact")]
+    let apart =
+        |pair: &[Reading]| (pair[1].measured_at - pair[0].measured_at).num_milliseconds() as f64 / 1000.0;
+    let mut intervals: Vec<f64> = readings.windows(2).map(apart).filter(|s| *s > 0.0).collect();
+    let middle = intervals.len() / 2;
+    (!intervals.is_empty()).then(|| *intervals.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
+impl Reduction {
+    /// The same, with gaps told by how far apart the readings really are where that is more than the nameplate's poll interval: what an archive thinned
+    /// out has no gap after every reading.
+    #[must_use]
+    pub fn spaced_as(self, readings: &[Reading]) -> Self {
+        let usual_s = usual_interval_s(readings).unwrap_or(0.0);
+        Self { gap_s: self.gap_s.max((GAP_INTERVALS * usual_s).min(LONGEST_HOLD_S)), ..self }
     }
 }
 
@@ -258,6 +284,18 @@ mod tests {
         bad.set(Quantity::LoadVoltage, Some(123.0), Quality::Frozen);
         let (recording, coverage) = reduce(&[old, bad], |_| {});
         assert_eq!((recording.len(), coverage.without_voltage), (0, 2));
+    }
+
+    #[test]
+    fn gaps_are_told_by_how_far_apart_readings_are() {
+        let common = Reduction::common(Timestamp::UNIX_EPOCH, &nameplate());
+        let gap_s = |apart_s: i64| {
+            let readings: Vec<_> = (0..9).map(|i| reading(apart_s * i)).collect();
+            common.spaced_as(&readings).gap_s
+        };
+        assert_eq!([gap_s(5), gap_s(10), gap_s(60), gap_s(3600)], [40.0, 40.0, 240.0, 900.0]);
+        assert_eq!(common.spaced_as(&[reading(0)]).gap_s, 40.0);
+        assert_eq!(usual_interval_s(&[reading(0)]), None);
     }
 
     #[test]

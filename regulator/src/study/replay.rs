@@ -102,6 +102,12 @@ impl<'a> Replay<'a> {
         Inputs { load_voltage_v, source_voltage_v, current, tap, automatic, blocked }
     }
 
+    /// The same state without the control's: voltages of source and load side, V, and current.
+    pub(super) fn inputs_at(&self, i: usize, tap: i32) -> (f64, f64, PerUnitCurrent) {
+        let ratio = self.model.changer.ratio(f64::from(tap));
+        self.state(i, AtTap { ratio, current: self.model.current_factor(ratio) }, 1.0)
+    }
+
     /// Voltages of source and load side, V, and load-side current at sample `i`, with the tap at `at`. `upstream` is what another
     /// regulator on the source side makes of the source voltage, relative to the recording: 1 without one.
     #[inline(always)]

@@ -36,7 +36,25 @@ pub struct Cell {
     pub wear: Wear,
 }
 
+/// Bandwidths, V, and delays, seconds, of a common map.
+const BANDWIDTHS_V: [f64; 20] =
+    [1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.4, 2.6, 2.8, 3.0, 3.2, 3.4, 3.6, 3.8, 4.0, 4.5, 5.0, 5.5, 6.0];
+const DELAYS_S: [f64; 20] = [
+    5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0, 60.0, 70.0, 80.0, 90.0, 105.0, 120.0, 150.0,
+    180.0, 240.0, 300.0,
+];
+
 impl Sweep {
+    /// A map of 20 bandwidths (1 to 6 V) and 20 delays (5 to 300 s), the nearest of each moved onto those of `base`.
+    #[must_use]
+    pub fn around(base: ControlSettings) -> Self {
+        Self {
+            bandwidths_v: through(BANDWIDTHS_V, base.forward.bandwidth_v),
+            delays_s: through(DELAYS_S, base.forward.delay_s),
+            base,
+        }
+    }
+
     /// The settings of one cell.
     #[must_use]
     pub const fn settings(&self, bandwidth_v: f64, delay_s: f64) -> ControlSettings {
@@ -94,5 +112,32 @@ impl Sweep {
         });
         rows.sort_by_key(|(row, _)| *row);
         rows.into_iter().map(|(_, cells)| cells).collect()
+    }
+}
+
+/// The values with the nearest one replaced by `own`.
+fn through(mut values: [f64; 20], own: f64) -> Vec<f64> {
+    let apart = |v: &f64| (v - own).abs();
+    if let Some(nearest) = values.iter_mut().min_by(|a, b| apart(a).total_cmp(&apart(b))) {
+        *nearest = own;
+    }
+    values.to_vec()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_common_map_has_the_present_settings_in_order() {
+        for (bandwidth_v, delay_s) in [(2.0, 30.0), (2.15, 33.0), (0.7, 1.0), (9.0, 900.0)] {
+            let mut base = ControlSettings::common();
+            base.forward.bandwidth_v = bandwidth_v;
+            base.forward.delay_s = delay_s;
+            let sweep = Sweep::around(base);
+            assert!(sweep.bandwidths_v.contains(&bandwidth_v) && sweep.delays_s.contains(&delay_s));
+            assert_eq!((sweep.bandwidths_v.len(), sweep.delays_s.len()), (20, 20));
+            assert!(sweep.bandwidths_v.is_sorted() && sweep.delays_s.is_sorted());
+        }
     }
 }

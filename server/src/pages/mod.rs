@@ -5,6 +5,7 @@ mod assets;
 pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
+mod calculators;
 mod causes;
 mod csv;
 mod health_check;
@@ -22,11 +23,13 @@ mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
 mod site;
+mod study;
 mod thresholds;
 pub(crate) mod trend;
 
 use askama::Template;
 use axum::{Router, response::Html};
+pub(crate) use study::Desk as StudyDesk;
 
 use crate::{app::App, error::WebError};
 
@@ -40,6 +43,8 @@ pub(crate) fn routes() -> Router<App> {
         .merge(live::routes())
         .merge(maintenance::routes())
         .merge(site::routes())
+        .merge(study::routes())
+        .merge(calculators::routes())
         .merge(trend::routes())
         .merge(health_check::routes())
         .merge(metrics::routes())

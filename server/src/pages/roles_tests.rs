@@ -35,6 +35,8 @@ const CHANGES: &[(&str, Option<Role>)] = &[
 const PAGES: &[(&str, Role)] = &[
     ("/alarms", Role::View),
     ("/thresholds", Role::View),
+    ("/study", Role::View),
+    ("/calculators", Role::View),
     ("/polling", Role::View),
     ("/causes", Role::View),
     ("/maintenance", Role::View),
