@@ -17,6 +17,7 @@ await build({
     board: 'scripts/board.js',
     site: 'scripts/site.js',
     renew: 'scripts/renew.js',
+    evidence: 'styles/evidence.css',
   },
   absWorkingDir: new URL('.', import.meta.url).pathname,
   outdir: 'dist',

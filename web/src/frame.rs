@@ -8,6 +8,7 @@ pub enum Section {
     Alarms,
     Polling,
     Thresholds,
+    Backtest,
     Recipients,
     People,
     None,
@@ -59,6 +60,7 @@ const NAVIGATION: &[(Section, &str, &str)] = &[
     (Section::Alarms, "/alarms", "Alarms"),
     (Section::Polling, "/polling", "Polling"),
     (Section::Thresholds, "/thresholds", "Thresholds"),
+    (Section::Backtest, "/backtest", "Backtest"),
     (Section::Recipients, "/recipients", "Recipients"),
     (Section::People, "/people", "People"),
 ];

@@ -5,10 +5,13 @@
 
 pub mod alarms;
 pub mod assets;
+pub mod backtest;
 pub mod board;
 pub mod duration;
 pub mod error_page;
+pub mod feeder;
 pub mod frame;
+pub mod neutral;
 pub mod people;
 pub mod polling;
 pub mod sign_in;

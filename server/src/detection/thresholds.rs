@@ -7,7 +7,7 @@ use crate::inventory::Regulator;
 
 /// All of them, widest scope first.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub(super) struct Thresholds(Vec<Threshold>);
+pub(crate) struct Thresholds(Vec<Threshold>);
 
 #[derive(Debug, Clone, PartialEq)]
 struct Threshold {
@@ -19,7 +19,7 @@ struct Threshold {
 }
 
 impl Thresholds {
-    pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Self> {
+    pub(crate) async fn load(connection: &mut PgConnection) -> sqlx::Result<Self> {
         let rows = sqlx::query_as!(
             Threshold,
             "select condition, parameter, scope_kind, scope_id, value from threshold
@@ -29,12 +29,12 @@ impl Thresholds {
     }
 
     /// Those in force everywhere: for pollers, and endpoints without regulators.
-    pub(super) fn of_fleet(&self) -> Settings {
+    pub(crate) fn of_fleet(&self) -> Settings {
         self.settings(|_, id| id.is_none())
     }
 
     /// Those in force for one regulator.
-    pub(super) fn of_regulator(&self, regulator: &Regulator) -> Settings {
+    pub(crate) fn of_regulator(&self, regulator: &Regulator) -> Settings {
         self.settings(|kind, id| match kind {
             "fleet" => true,
             "feeder" => id == Some(regulator.feeder.id),
@@ -45,11 +45,22 @@ impl Thresholds {
     }
 
     /// Those in force at a regulator's site, for its bank and its endpoint: the site's, feeder's and the fleet's.
-    pub(super) fn of_site_of(&self, regulator: &Regulator) -> Settings {
+    pub(crate) fn of_site_of(&self, regulator: &Regulator) -> Settings {
         self.settings(|kind, id| match kind {
             "fleet" => true,
             "feeder" => id == Some(regulator.feeder.id),
             "site" => id == Some(regulator.site.id),
+            _ => false,
+        })
+    }
+
+    /// Those in force at a place of which no more than this is known: values of narrower places are left out.
+    pub(crate) fn at(&self, feeder: Option<i32>, site: Option<i32>, regulator: Option<i32>) -> Settings {
+        self.settings(|kind, id| match kind {
+            "fleet" => true,
+            "feeder" => id.is_some() && id == feeder,
+            "site" => id.is_some() && id == site,
+            "regulator" => id.is_some() && id == regulator,
             _ => false,
         })
     }

@@ -2,12 +2,15 @@
 
 mod alarms;
 mod assets;
+mod backtest;
 pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
+mod feeder;
 mod health_check;
 mod live;
 mod metrics;
+mod neutral;
 mod notice;
 mod people;
 mod polling;
@@ -31,12 +34,15 @@ pub(crate) fn routes() -> Router<App> {
     Router::new()
         .merge(alarms::routes())
         .merge(assets::routes())
+        .merge(backtest::routes())
         .merge(board::routes())
         .merge(live::routes())
         .merge(site::routes())
         .merge(trend::routes())
+        .merge(feeder::routes())
         .merge(health_check::routes())
         .merge(metrics::routes())
+        .merge(neutral::routes())
         .merge(people::routes())
         .merge(polling::routes())
         .merge(recipients::routes())

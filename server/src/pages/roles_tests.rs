@@ -35,6 +35,7 @@ const CHANGES: &[(&str, Option<Role>)] = &[
 const PAGES: &[(&str, Role)] = &[
     ("/alarms", Role::View),
     ("/thresholds", Role::View),
+    ("/backtest", Role::View),
     ("/polling", Role::View),
     ("/recipients", Role::Engineer),
     ("/people", Role::Administer),
