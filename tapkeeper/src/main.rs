@@ -3,6 +3,7 @@
 //! This is the composition root, the one place that knows every part. Each role's file builds its configuration from what
 //! was typed and hands over to the part's own `run`.
 
+mod backtest;
 mod database;
 mod demo;
 mod healthy;
@@ -50,6 +51,8 @@ enum Role {
     /// The database: bring its schema up to date, grant the roles.
     #[command(subcommand)]
     Database(database::Command),
+    /// What a condition would have raised on recorded readings with other thresholds.
+    Backtest(backtest::Args),
     /// Ask a running role whether it is well.
     Healthy(healthy::Args),
 }
@@ -78,6 +81,7 @@ async fn run(role: Role) -> anyhow::Result<ExitCode> {
         Role::Probe(args) => return poller::probe::main(args).await,
         Role::Fleet(command) => return poller::fleet::main(command).await,
         Role::Healthy(args) => return healthy::run(args).await,
+        Role::Backtest(args) => backtest::run(args).await?,
         Role::Person(command) => person::run(command).await?,
         Role::Database(command) => database::run(command).await?,
     }
