@@ -28,16 +28,18 @@ pub(super) fn title(ask: &Ask, form: &Form) -> String {
 }
 
 pub(super) fn of(report: &Report, ask: &Ask, form: &Form, fields: &Fields) -> Outcome {
-    let kind = if ask.condition.scope() == Scope::Bank { "banks" } else { "regulators" };
+    let counted = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+    let kind = if ask.condition.scope() == Scope::Bank { "bank" } else { "regulator" };
+    let days = usize::try_from(report.days).unwrap_or(0);
     let readings = i64::try_from(report.totals.readings).unwrap_or(i64::MAX);
     Outcome {
         title: title(ask, form),
         totals: counts(&report.totals),
         days: report.days,
         work: format!(
-            "{} {kind}, {} days, {} readings, in {:.1} s",
-            report.places.len(),
-            report.days,
+            "{}, {}, {} readings, in {:.1} s",
+            counted(report.places.len(), kind),
+            counted(days, "day"),
             words::count(readings),
             report.took.as_secs_f64()
         ),

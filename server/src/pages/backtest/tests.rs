@@ -48,7 +48,7 @@ async fn the_form_has_the_values_in_force_and_running_it_tells_what_would_be_rai
         "115.0 V",
         "Only in force",
         "/thresholds/voltage_range_a/low_v?scope=fleet&#38;value=116",
-        "1 regulators, 7 days, 300 readings",
+        "1 regulator, 7 days, 300 readings",
     ] {
         assert!(page.body.contains(wanted), "{wanted} in {}", page.body);
     }

@@ -56,7 +56,7 @@ async fn the_sheet_gives_every_witness_and_permits_nothing() {
     for wanted in [
         "The records agree with neutral.",
         regulator::evidence::CAUTION.split('\'').next().unwrap(),
-        "+0 ",
+        "tap +0<",
         "load 121.1 V, source 121.3 V",
         "-0.2 V; neutral would show 0 V, give or take",
         "agrees: the voltages imply",
