@@ -1,11 +1,11 @@
 // A phone: nothing to scroll for sideways, and every page of the navigation in sight and in reach, with and without script.
 import assert from 'node:assert/strict';
 import test from 'node:test';
-import { someAlarm, someSite, sql, withPage } from './support.mjs';
+import { someAlarm, someSite, unitOf, withPage } from './support.mjs';
 
 const site = await someSite();
 const alarm = await someAlarm();
-const [unit] = await sql('select r.id, s.feeder_id from regulator r join bank b on b.id = r.bank_id join site s on s.id = b.site_id where s.id = $1 order by r.id limit 1', [site.id]);
+const unit = await unitOf(site);
 const pages = [
   { path: '/', here: 'Board' },
   { path: '/?view=place', here: 'Board' },

@@ -140,6 +140,12 @@ pub struct AuditPage {
     pub cut: Option<String>,
 }
 
+impl AuditPage {
+    fn is(&self, days: &i64) -> bool {
+        self.days == *days
+    }
+}
+
 /// One day of the audit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AuditDay {
