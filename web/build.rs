@@ -5,8 +5,17 @@ use std::{env, fmt::Write as _, fs, path::Path};
 use sha2::{Digest, Sha256};
 
 /// What the pages ask for; the build fails when one is missing, not the page.
-const WANTED: &[&str] =
-    &["app.css", "theme.js", "frame.js", "board.js", "site.js", "site.css", "renew.js", "evidence.css", "mark.svg"];
+const WANTED: &[&str] = &[
+    "app.css",
+    "theme.js",
+    "frame.js",
+    "board.js",
+    "site.js",
+    "site.css",
+    "renew.js",
+    "evidence.css",
+    "mark.svg",
+];
 
 fn main() {
     let dist = Path::new(&env::var("CARGO_MANIFEST_DIR").expect("cargo names the crate")).join("dist");

@@ -146,7 +146,10 @@ fn text(report: &Report) -> String {
         all += &format!("{what:18}{count:>8}{a_day:>10.1}{alone:>22}{:>16.1}\n", seconds / 3600.0);
     }
     let (a_day, too) = (report.a_day(t.real), t.real_tried);
-    all += &format!("{:18}{:>8}{a_day:>10.1}  {too} of them by the values tried as well\n\n", "really raised", t.real);
+    all += &format!(
+        "{:18}{:>8}{a_day:>10.1}  {too} of them by the values tried as well\n\n",
+        "really raised", t.real
+    );
     for e in &report.episodes {
         let Some(place) = report.places.get(e.place) else { continue };
         let at = e.raised_at.with_timezone(&place.zone).format("%Y-%m-%d %H:%M:%S %Z");

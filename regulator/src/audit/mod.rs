@@ -110,7 +110,8 @@ impl Limits {
         let tap = reading.good(Quantity::Tap).filter(|tap| tap.abs() < 1000.0)?;
         let fresh = |quantity| reading.age(quantity).seconds() <= state::OLDEST_SOURCE_S;
         let voltage = |quantity| {
-            let usable = |v: &f64| fresh(quantity) && state::PLAUSIBLE.contains(&(v / self.nameplate.voltage_base_v));
+            let usable =
+                |v: &f64| fresh(quantity) && state::PLAUSIBLE.contains(&(v / self.nameplate.voltage_base_v));
             reading.good(quantity).filter(usable)
         };
         Some(self.offset(voltage(Quantity::SourceVoltage)?, voltage(Quantity::LoadVoltage)?, tap))

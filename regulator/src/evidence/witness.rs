@@ -4,8 +4,8 @@ use super::{Item, Records, Says, What};
 use crate::{
     Quality, Quantity, Reading, Timestamp,
     audit::Verdict,
-    flow::direction::{self, Direction},
     counter::{self, Step},
+    flow::direction::{self, Direction},
 };
 
 /// Values older than so many poll intervals, or this, whichever is longer, are silent, seconds.
@@ -101,11 +101,10 @@ pub(super) fn power_direction(records: &Records<'_>) -> Item {
     let latest = Latest::of(records, Quantity::RealPower);
     let what = What::PowerDirection;
     let Some(power) = latest.usable else { return latest.silent(what) };
-    let reading = records.readings.iter().rev().find(|r| r.quality(Quantity::RealPower) != Quality::NotReported);
+    let reading =
+        records.readings.iter().rev().find(|r| r.quality(Quantity::RealPower) != Quality::NotReported);
     let judged = reading.map(|r| direction::of(records.nameplate, r));
-    let times = |margin: f64| {
-        format!("{power:+.0} kW, {margin:.1} times what metering can be wrong by")
-    };
+    let times = |margin: f64| format!("{power:+.0} kW, {margin:.1} times what metering can be wrong by");
     let detail = match judged {
         Some(Direction::Forward { margin }) => format!("from source to load: {}", times(margin)),
         Some(Direction::Reverse { margin }) => format!("reversed, from load to source: {}", times(margin)),

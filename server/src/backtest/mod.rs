@@ -60,7 +60,9 @@ pub struct Bounds {
 #[derive(Debug, thiserror::Error)]
 pub enum BacktestError {
     /// The condition is not judged of readings.
-    #[error("{0}; a backtest has readings alone, and cannot know whether an endpoint answered or a poller ran")]
+    #[error(
+        "{0}; a backtest has readings alone, and cannot know whether an endpoint answered or a poller ran"
+    )]
     NotOfReadings(CannotReplay),
     /// The period cannot be.
     #[error("{0}")]
@@ -96,7 +98,9 @@ pub fn check_days((from, to): (NaiveDate, NaiveDate)) -> Result<i64, BacktestErr
     match days {
         ..=0 => Err(BacktestError::Period("The period ends before it begins.".to_owned())),
         1..=MOST_DAYS => Ok(days),
-        _ => Err(BacktestError::Period(format!("The period is {days} days long; ask for {MOST_DAYS} at most."))),
+        _ => Err(BacktestError::Period(format!(
+            "The period is {days} days long; ask for {MOST_DAYS} at most."
+        ))),
     }
 }
 

@@ -156,8 +156,9 @@ impl Report {
                 self.asked
             )
         });
-        let flooded = (self.flooded > 0)
-            .then(|| format!("{} had more readings at once than are taken; the rest is left out.", self.flooded));
+        let flooded = (self.flooded > 0).then(|| {
+            format!("{} had more readings at once than are taken; the rest is left out.", self.flooded)
+        });
         let words: Vec<String> = late.into_iter().chain(flooded).collect();
         (!words.is_empty()).then(|| words.join(" "))
     }

@@ -90,7 +90,8 @@ pub(super) struct Target {
 
 /// What is judged, by place.
 pub(super) fn of(inventory: &Inventory, thresholds: &Thresholds, ask: &Ask) -> Vec<Target> {
-    let mut regulators: Vec<&Regulator> = inventory.regulators.values().filter(|r| ask.part.holds(r)).collect();
+    let mut regulators: Vec<&Regulator> =
+        inventory.regulators.values().filter(|r| ask.part.holds(r)).collect();
     regulators.sort_by(|a, b| by_place(a, b));
     match ask.condition.scope() {
         Scope::Bank => regulators
@@ -112,19 +113,34 @@ fn regulator(thresholds: &Thresholds, ask: &Ask, r: &Regulator) -> Option<Target
     let before = thresholds.of_regulator(r);
     let run = |settings: &Settings| Run::of_regulator(ask.condition, &r.nameplate, settings).ok();
     let runs = (run(&before)?, run(&tried(&before, ask))?);
-    Some(target(ask, r, format!("{} {} {}", r.site.name, r.bank.name, r.phase.title()), None, vec![(r.id, r.phase)], runs))
+    Some(target(
+        ask,
+        r,
+        format!("{} {} {}", r.site.name, r.bank.name, r.phase.title()),
+        None,
+        vec![(r.id, r.phase)],
+        runs,
+    ))
 }
 
 /// A bank is judged by all its regulators, whichever of them the part holds.
 fn bank(inventory: &Inventory, thresholds: &Thresholds, ask: &Ask, of_part: &[&Regulator]) -> Option<Target> {
     let first = *of_part.first()?;
-    let of_it: Vec<&Regulator> = inventory.regulators.values().filter(|r| r.bank.id == first.bank.id).collect();
+    let of_it: Vec<&Regulator> =
+        inventory.regulators.values().filter(|r| r.bank.id == first.bank.id).collect();
     let before = thresholds.of_site_of(first);
     let plates: Vec<Member> = of_it.iter().map(|r| Member::new(r.phase, &r.nameplate)).collect();
     let run = |settings: &Settings| Run::of_bank(ask.condition, first.connection, &plates, settings).ok();
     let runs = (run(&before)?, run(&tried(&before, ask))?);
     let members = of_it.iter().map(|r| (r.id, r.phase)).collect();
-    Some(target(ask, first, format!("{} {}", first.site.name, first.bank.name), Some(first.bank.id), members, runs))
+    Some(target(
+        ask,
+        first,
+        format!("{} {}", first.site.name, first.bank.name),
+        Some(first.bank.id),
+        members,
+        runs,
+    ))
 }
 
 fn tried(before: &Settings, ask: &Ask) -> Settings {

@@ -29,9 +29,8 @@ async fn database() -> (TestDatabase, Vec<i32>) {
         _ => 120.0,
     };
     let reading = |m: i64, volts: f64| Reading::new(at(m * 60)).with(Quantity::LoadVoltage, volts);
-    let readings: Vec<_> = (360..1440)
-        .flat_map(|m| [(ids[0], reading(m, volts(m))), (ids[1], reading(m, 120.0))])
-        .collect();
+    let readings: Vec<_> =
+        (360..1440).flat_map(|m| [(ids[0], reading(m, volts(m))), (ids[1], reading(m, 120.0))]).collect();
     write(&mut db, &batch("p", 86_400), &readings).await;
     // The alarm that really was raised, five minutes into the first hour.
     sqlx::query(
@@ -135,7 +134,8 @@ async fn a_bank_is_judged_as_a_whole() {
         .await
         .unwrap();
     let tap = |m: i64, tap: f64| Reading::new(at(m * 60)).with(Quantity::Tap, tap);
-    let readings: Vec<_> = (1440..2880).flat_map(|m| [(ids[0], tap(m, 8.0)), (ids[1], tap(m, -4.0))]).collect();
+    let readings: Vec<_> =
+        (1440..2880).flat_map(|m| [(ids[0], tap(m, 8.0)), (ids[1], tap(m, -4.0))]).collect();
     write(&mut db, &batch("p", 2 * 86_400), &readings).await;
     drop(db);
     let day = day("2026-01-02");

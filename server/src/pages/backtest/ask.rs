@@ -38,15 +38,18 @@ pub(super) fn read(
         Ok(part) => (part, None),
         Err(why) => (Part::Fleet, Some(format!("{why}; choose one from the list."))),
     };
-    let zone = inventory.regulators.values().find(|r| part.holds(r)).map_or(Tz::UTC, |r| {
-        r.time_zone.parse().unwrap_or(Tz::UTC)
-    });
+    let zone = inventory
+        .regulators
+        .values()
+        .find(|r| part.holds(r))
+        .map_or(Tz::UTC, |r| r.time_zone.parse().unwrap_or(Tz::UTC));
     let today = now.with_timezone(&zone).date_naive();
     let mut day = |name: &str, usual: NaiveDate| match get(name).filter(|t| !t.is_empty()).map(str::parse) {
         None => usual,
         Some(Ok(day)) => day,
         Some(Err(_)) => {
-            fault = Some(format!("“{}” is not a day; write it as 2026-01-31.", get(name).unwrap_or_default()));
+            fault =
+                Some(format!("“{}” is not a day; write it as 2026-01-31.", get(name).unwrap_or_default()));
             usual
         }
     };
@@ -106,7 +109,8 @@ fn field(parameter: &'static Parameter, in_force: f64, typed: Option<&str>) -> (
 
 /// A lowest value must stay below the highest.
 fn out_of_order(fields: &[Field], values: &[Option<f64>]) -> Option<String> {
-    let value = |name: &str| fields.iter().zip(values).find(|(f, _)| f.parameter.name == name)?.1.as_ref().copied();
+    let value =
+        |name: &str| fields.iter().zip(values).find(|(f, _)| f.parameter.name == name)?.1.as_ref().copied();
     let (low, high) = (value("low_v")?, value("high_v")?);
     (low >= high).then(|| format!("The lowest value, {low} V, must be below the highest, {high} V."))
 }

@@ -78,7 +78,10 @@ async fn run(
     let _turn = match app.backtest.take(Arc::clone(&progress)) {
         Ok(turn) => turn,
         Err(running) => {
-            let why = format!("Another backtest runs now: {}. One runs at a time; send this again in a moment.", running.words());
+            let why = format!(
+                "Another backtest runs now: {}. One runs at a time; send this again in a moment.",
+                running.words()
+            );
             return Ok(Err(Refused { why, with: StatusCode::CONFLICT }));
         }
     };
@@ -93,4 +96,3 @@ async fn run(
         Err(error) => refused(error),
     }
 }
-

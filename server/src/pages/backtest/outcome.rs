@@ -87,7 +87,11 @@ fn order(key: &str, title: &'static str, fields: &Fields) -> Order {
     asked.push(("sort", key));
     let query = serde_urlencoded::to_string(asked).unwrap_or_default();
     let way = if key == "place" { "ascending" } else { "descending" };
-    Order { title, href: format!("/backtest?{query}#h-places"), sorted: (sorted_by(fields) == key).then_some(way) }
+    Order {
+        title,
+        href: format!("/backtest?{query}#h-places"),
+        sorted: (sorted_by(fields) == key).then_some(way),
+    }
 }
 
 fn episodes(report: &Report) -> Vec<EpisodeRow> {
@@ -117,8 +121,10 @@ fn links(ask: &Ask, form: &Form) -> Vec<(String, String)> {
     };
     let link = |(name, value): &(String, f64)| {
         let field = form.fields.iter().find(|f| f.parameter.name == name)?;
-        let query = serde_urlencoded::to_string([("scope", scope.as_str()), ("value", field.typed.as_str())]).ok()?;
-        let words = format!("{} {}", field.parameter.title.to_lowercase(), with_unit(*value, field.parameter.unit));
+        let query =
+            serde_urlencoded::to_string([("scope", scope.as_str()), ("value", field.typed.as_str())]).ok()?;
+        let words =
+            format!("{} {}", field.parameter.title.to_lowercase(), with_unit(*value, field.parameter.unit));
         Some((words, format!("/thresholds/{}/{name}?{query}", ask.condition.name())))
     };
     ask.set.iter().filter_map(link).collect()

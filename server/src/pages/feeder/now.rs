@@ -16,7 +16,8 @@ use crate::{pages::trend, picture::Unit};
 
 /// Sites in the order of the units.
 pub(super) fn sites(units: &[Unit], now: Timestamp) -> Vec<Site> {
-    let name_of = |id: i32| units.iter().find(|u| u.regulator.site.id == id).map(|u| u.regulator.site.name.as_str());
+    let name_of =
+        |id: i32| units.iter().find(|u| u.regulator.site.id == id).map(|u| u.regulator.site.name.as_str());
     units
         .chunk_by(|a, b| a.regulator.site.id == b.regulator.site.id)
         .map(|at_site| {
@@ -40,7 +41,8 @@ pub(super) fn sites(units: &[Unit], now: Timestamp) -> Vec<Site> {
 
 /// Good values of a bank's regulators that are not old.
 fn values(bank: &[Unit], quantity: Quantity, now: Timestamp) -> Vec<(Phase, f64)> {
-    let value = |u: &Unit| Some((u.regulator.phase, u.latest.as_ref().filter(|_| !u.is_old(now))?.good(quantity)?));
+    let value =
+        |u: &Unit| Some((u.regulator.phase, u.latest.as_ref().filter(|_| !u.is_old(now))?.good(quantity)?));
     bank.iter().filter_map(value).collect()
 }
 
@@ -60,7 +62,12 @@ fn bank(bank: &[Unit], now: Timestamp) -> String {
             Some((phase, volts / plate.voltage_base_v))
         })
         .collect();
-    format!("{}, {}: {spread}; {}", r.bank.name, r.connection.title(), unbalance(r.connection, &volts, bank.len()))
+    format!(
+        "{}, {}: {spread}; {}",
+        r.bank.name,
+        r.connection.title(),
+        unbalance(r.connection, &volts, bank.len())
+    )
 }
 
 fn unbalance(connection: Connection, volts: &[(Phase, f64)], of: usize) -> String {
@@ -134,7 +141,12 @@ fn load(plate: &Nameplate, latest: &Reading) -> Cell {
     };
     let permitted = rating::permitted_current_a(plate);
     let share = 100.0 * amperes.abs() / permitted;
-    Cell::good(format!("{} of {}, {}", number(amperes, 0, ""), number(permitted, 0, "A"), number(share, 0, "%")))
+    Cell::good(format!(
+        "{} of {}, {}",
+        number(amperes, 0, ""),
+        number(permitted, 0, "A"),
+        number(share, 0, "%")
+    ))
 }
 
 fn voltage_distortion(unit: &Unit, latest: &Reading) -> Cell {
@@ -144,7 +156,8 @@ fn voltage_distortion(unit: &Unit, latest: &Reading) -> Cell {
     }
     let rated_kv = unit.regulator.nameplate.rated_voltage_v / 1000.0;
     // The limit is by line-to-line voltage; a wye bank's units are rated line to neutral.
-    let line_kv = if unit.regulator.connection == Connection::Wye { rated_kv * 3_f64.sqrt() } else { rated_kv };
+    let line_kv =
+        if unit.regulator.connection == Connection::Wye { rated_kv * 3_f64.sqrt() } else { rated_kv };
     Cell::good(harmonics::judge_voltage(percent, line_kv).words())
 }
 

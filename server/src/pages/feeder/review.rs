@@ -41,8 +41,10 @@ pub(super) async fn peaks(db: &mut PgConnection, regulators: &[i32]) -> sqlx::Re
 
 /// All findings, in the order of the regulators; those that want a look first. Alike ones of one site are told once.
 pub(super) fn review(units: &[Unit], thresholds: &Thresholds, peaks: &Peaks) -> Vec<Finding> {
-    let names: Vec<String> =
-        units.iter().map(|u| format!("{} {}", u.regulator.site.name, trend::name(u).to_lowercase())).collect();
+    let names: Vec<String> = units
+        .iter()
+        .map(|u| format!("{} {}", u.regulator.site.name, trend::name(u).to_lowercase()))
+        .collect();
     let stages: Vec<Stage<'_>> =
         units.iter().zip(&names).map(|(u, name)| stage(u, name, order::upstream(units, u))).collect();
     let at_peak: Vec<Peak> =
@@ -113,7 +115,11 @@ fn stage<'a>(unit: &Unit, name: &'a str, upstream: Option<usize>) -> Stage<'a> {
 }
 
 /// The load at the hour of highest current; what of the current carries no real power is taken to lag.
-fn peak(stage: usize, unit: &Unit, &(voltage_v, current_a, power_kw): &(f64, f64, Option<f64>)) -> Option<Peak> {
+fn peak(
+    stage: usize,
+    unit: &Unit,
+    &(voltage_v, current_a, power_kw): &(f64, f64, Option<f64>),
+) -> Option<Peak> {
     let plate = &unit.regulator.nameplate;
     let bases = Bases::of(plate)?;
     let magnitude = current_a / bases.ct_primary_a();

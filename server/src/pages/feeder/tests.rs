@@ -53,7 +53,8 @@ async fn sites_stand_in_order_from_the_substation_and_findings_have_their_number
     let page = page("").await;
     assert_eq!(page.status, StatusCode::OK);
     let body = page.body.split_once("h-units").unwrap().1;
-    let places: Vec<_> = ["Pole 3", "Pole 1", "Pole 2"].map(|name| body.find(&format!(">{name}</a>")).unwrap()).into();
+    let places: Vec<_> =
+        ["Pole 3", "Pole 1", "Pole 2"].map(|name| body.find(&format!(">{name}</a>")).unwrap()).into();
     assert!(places.is_sorted(), "{places:?}");
     for wanted in [
         // the reviews' own words: regulator::feeder
@@ -81,7 +82,8 @@ async fn settings_are_held_against_the_standard_of_the_thresholds_the_narrowest_
         )
     };
     let fleet = standard("fleet", "null", 123.0);
-    let page = page(&(fleet + &standard("site", "(select id from site where name = 'Pole 2')", 122.0))).await.body;
+    let page =
+        page(&(fleet + &standard("site", "(select id from site where name = 'Pole 2')", 122.0))).await.body;
     let off: Vec<_> = page.match_indices("set voltage 122 V, the standard is 123 V").collect();
     assert_eq!(off.len(), 2, "Pole 2 has a standard of its own: {page}");
     assert!(page.contains("Standard: set voltage 123\u{a0}V ± 0.2\u{a0}V"), "{page}");

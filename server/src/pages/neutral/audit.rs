@@ -22,7 +22,8 @@ use web::{
 
 use super::{records, subject};
 use crate::{
-    app::App, detection::Thresholds, error::WebError, feed, inventory::Regulator, pages::html, people::SignedIn,
+    app::App, detection::Thresholds, error::WebError, feed, inventory::Regulator, pages::html,
+    people::SignedIn,
 };
 
 /// Spans to choose from, days.

@@ -26,9 +26,7 @@ use super::{html, trend};
 use crate::{app::App, error::WebError, inventory::Regulator, people::SignedIn, picture::Fleet};
 
 pub(super) fn routes() -> Router<App> {
-    Router::new()
-        .route("/regulator/{id}/neutral", get(show))
-        .route("/regulator/{id}/audit", get(audit::show))
+    Router::new().route("/regulator/{id}/neutral", get(show)).route("/regulator/{id}/audit", get(audit::show))
 }
 
 /// One regulator in service, and what it is called.

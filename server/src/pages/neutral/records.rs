@@ -41,8 +41,7 @@ pub(super) async fn find(app: &App, regulator: &Regulator, now: Timestamp) -> Re
     let limits = limits(&mut db, regulator).await?;
     let life = life(&mut db, regulator.id).await?;
     let live = live(&mut db, regulator.id).await?;
-    let (mut audit, last) =
-        live.map_or_else(Default::default, |d| (d.tap_audit().clone(), d.last_seen()));
+    let (mut audit, last) = live.map_or_else(Default::default, |d| (d.tap_audit().clone(), d.last_seen()));
     // What was read since detection last looked.
     let fresh = readings.iter().filter(|r| last.is_none_or(|last| r.measured_at > last));
     if last.is_some() {
@@ -50,7 +49,8 @@ pub(super) async fn find(app: &App, regulator: &Regulator, now: Timestamp) -> Re
     }
     if is_young(&audit.verdict(&limits)) {
         drop(db);
-        let replay = Replay::run(app, regulator, &limits, (now - TimeDelta::days(REPLAYED_DAYS), now)).await?;
+        let replay =
+            Replay::run(app, regulator, &limits, (now - TimeDelta::days(REPLAYED_DAYS), now)).await?;
         if !is_young(&replay.audit.verdict(&limits)) {
             let audit_basis = format!(
                 "The tap audit is a replay of {} readings of the last {REPLAYED_DAYS} days; what was wrong before them it cannot see.",
@@ -141,6 +141,12 @@ impl Life {
             web::words::count(self.operations)
         );
         let age_s = (now - self.seen_until).num_seconds();
-        Item { title: "Long history", says: None, detail, quality: "by the records kept of every operation", age_s: Some(age_s) }
+        Item {
+            title: "Long history",
+            says: None,
+            detail,
+            quality: "by the records kept of every operation",
+            age_s: Some(age_s),
+        }
     }
 }

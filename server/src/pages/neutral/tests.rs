@@ -114,7 +114,10 @@ async fn the_history_shows_the_offset_by_day_and_its_bounds() {
     for wanted in ["−0.26", "±2.2 steps", "<polyline", "288 readings were looked at"] {
         assert!(page.body.contains(wanted), "{wanted} in {}", page.body);
     }
-    assert_eq!(test.get(&browser, &format!("/regulator/{id}/audit?days=5")).await.status, StatusCode::BAD_REQUEST);
+    assert_eq!(
+        test.get(&browser, &format!("/regulator/{id}/audit?days=5")).await.status,
+        StatusCode::BAD_REQUEST
+    );
     for path in ["neutral", "audit"] {
         assert_eq!(test.get(&browser, &format!("/regulator/1/{path}")).await.status, StatusCode::NOT_FOUND);
     }
