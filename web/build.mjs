@@ -18,6 +18,7 @@ await build({
     site: 'scripts/site.js',
     study: 'styles/study.css',
     renew: 'scripts/renew.js',
+    evidence: 'styles/evidence.css',
   },
   absWorkingDir: new URL('.', import.meta.url).pathname,
   outdir: 'dist',

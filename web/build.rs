@@ -14,6 +14,7 @@ const WANTED: &[&str] = &[
     "site.css",
     "study.css",
     "renew.js",
+    "evidence.css",
     "mark.svg",
 ];
 

@@ -4,9 +4,12 @@ use std::sync::Arc;
 
 use chrono::Utc;
 use sqlx::PgPool;
+use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 
-use crate::{config::Config, detection, metrics::Metrics, pages::StudyDesk, people::Gate, picture::Picture};
+use crate::{
+    backtest, config::Config, detection, metrics::Metrics, pages::StudyDesk, people::Gate, picture::Picture,
+};
 
 /// Shared by all requests; cheap to clone.
 #[derive(Debug, Clone)]
@@ -27,7 +30,14 @@ pub struct App {
     pub(crate) studies: Arc<StudyDesk>,
     /// How detection is doing.
     pub detection: Arc<detection::Status>,
+    /// Pages that read weeks of readings take one of these: the rest of the server goes first.
+    pub replays: Arc<Semaphore>,
+    /// One backtest at a time.
+    pub backtest: Arc<backtest::Turn>,
 }
+
+/// How many pages may read weeks of readings at once.
+const REPLAYS: usize = 2;
 
 impl App {
     /// An app on a database.
@@ -42,6 +52,8 @@ impl App {
             stop: CancellationToken::new(),
             studies: Arc::default(),
             detection: Arc::default(),
+            backtest: Arc::default(),
+            replays: Arc::new(Semaphore::new(REPLAYS)),
         }
     }
 }

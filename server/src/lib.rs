@@ -5,6 +5,7 @@
 
 mod analysis;
 mod app;
+pub mod backtest;
 #[doc(hidden)]
 pub mod bench;
 mod config;

@@ -3,6 +3,7 @@
 //! This is the composition root, the one place that knows every part. Each role's file builds its configuration from what
 //! was typed and hands over to the part's own `run`.
 
+mod backtest;
 mod database;
 mod demo;
 mod healthy;
@@ -52,6 +53,8 @@ enum Role {
     #[command(subcommand)]
     Database(database::Command),
     Study(Box<study::Args>),
+    /// What a condition would have raised on recorded readings with other thresholds.
+    Backtest(backtest::Args),
     /// Ask a running role whether it is well.
     Healthy(healthy::Args),
 }
@@ -81,6 +84,7 @@ async fn run(role: Role) -> anyhow::Result<ExitCode> {
         Role::Fleet(command) => return poller::fleet::main(command).await,
         Role::Study(args) => return study::run(&args),
         Role::Healthy(args) => return healthy::run(args).await,
+        Role::Backtest(args) => backtest::run(args).await?,
         Role::Person(command) => person::run(command).await?,
         Role::Database(command) => database::run(command).await?,
     }

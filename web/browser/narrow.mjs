@@ -1,10 +1,11 @@
 // A phone: nothing to scroll for sideways, and every page of the navigation in sight and in reach, with and without script.
 import assert from 'node:assert/strict';
 import test from 'node:test';
-import { someAlarm, someSite, withPage } from './support.mjs';
+import { someAlarm, someSite, unitOf, withPage } from './support.mjs';
 
 const site = await someSite();
 const alarm = await someAlarm();
+const unit = await unitOf(site);
 const pages = [
   { path: '/', here: 'Board' },
   { path: '/?view=place', here: 'Board' },
@@ -17,6 +18,10 @@ const pages = [
   { path: '/polling', here: 'Polling' },
   { path: '/thresholds', here: 'Thresholds' },
   { path: '/thresholds/not_automatic/delay_s', here: 'Thresholds' },
+  { path: '/backtest', here: 'Backtest' },
+  { path: `/regulator/${unit.id}/neutral`, here: 'Board' },
+  { path: `/regulator/${unit.id}/audit`, here: 'Board' },
+  { path: `/feeder/${unit.feeder_id}`, here: 'Board' },
   { path: '/recipients', here: 'Recipients' },
   { path: '/people', here: 'People' },
   { path: '/password' },

@@ -97,6 +97,15 @@ export async function someSite() {
   return site;
 }
 
+/** A regulator of a site, with its feeder. */
+export async function unitOf(site) {
+  const [unit] = await sql(
+    'select r.id, s.feeder_id from regulator r join bank b on b.id = r.bank_id join site s on s.id = b.site_id where s.id = $1 and r.retired_at is null order by r.id limit 1',
+    [site.id],
+  );
+  return unit;
+}
+
 /** An alarm to look at: one of a regulator, open if there is one, with much to tell. */
 export async function someAlarm() {
   const [alarm] = await sql(

@@ -5,14 +5,17 @@
 
 pub mod alarms;
 pub mod assets;
+pub mod backtest;
 pub mod board;
 pub mod calculators;
 pub mod causes;
 pub mod duration;
 pub mod dwell;
 pub mod error_page;
+pub mod feeder;
 pub mod frame;
 pub mod maintenance;
+pub mod neutral;
 pub mod people;
 pub mod polling;
 pub mod sign_in;

@@ -22,6 +22,7 @@
 mod block;
 #[cfg(test)]
 pub(crate) mod fleet;
+mod history;
 mod neutral;
 mod reference;
 mod response;
@@ -29,11 +30,12 @@ mod state;
 mod suspicion;
 mod verdict;
 
+pub use history::{History, Point};
 pub use neutral::Passages;
 pub use state::TapAudit;
 pub use verdict::{Verdict, Why};
 
-use crate::{Nameplate, taps::TapChanger};
+use crate::{Nameplate, Quantity, Reading, taps::TapChanger};
 
 /// What the voltages of one unit can be wrong by.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,6 +101,20 @@ impl Limits {
     #[must_use]
     pub const fn bound_steps(&self) -> f64 {
         self.bound
+    }
+
+    /// How far the tap that one reading's two voltages imply is from the reported one, steps at neutral; nothing unless all three
+    /// are good, measured at about that time, and voltages at all. One reading proves nothing: see [`TapAudit`].
+    #[must_use]
+    pub fn implied_less_reported(&self, reading: &Reading) -> Option<f64> {
+        let tap = reading.good(Quantity::Tap).filter(|tap| tap.abs() < 1000.0)?;
+        let fresh = |quantity| reading.age(quantity).seconds() <= state::OLDEST_SOURCE_S;
+        let voltage = |quantity| {
+            let usable =
+                |v: &f64| fresh(quantity) && state::PLAUSIBLE.contains(&(v / self.nameplate.voltage_base_v));
+            reading.good(quantity).filter(usable)
+        };
+        Some(self.offset(voltage(Quantity::SourceVoltage)?, voltage(Quantity::LoadVoltage)?, tap))
     }
 
     /// Variance of the offset if rounding of two voltages were all there is, with half as much again: steps squared.

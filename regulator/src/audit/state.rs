@@ -16,9 +16,9 @@ use crate::{Quantity, Reading};
 /// Averages before the audit speaks: three hours of quiet readings.
 pub(super) const LEARNT: u16 = 12;
 /// A carried source voltage older than this is not compared, seconds.
-const OLDEST_SOURCE_S: u64 = 900;
+pub(super) const OLDEST_SOURCE_S: u64 = 900;
 /// Voltages beyond these shares of the base are no voltages.
-const PLAUSIBLE: std::ops::Range<f64> = 0.5..1.5;
+pub(super) const PLAUSIBLE: std::ops::Range<f64> = 0.5..1.5;
 
 /// The state: a few hundred bytes as JSON text, whatever the number of readings.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]

@@ -8,7 +8,10 @@ use super::{
     readings_stale, reverse_power, runaway, settings_changed, slipped_tap_report, tap_limit, voltage_range,
     wear_limit,
 };
-use crate::{Nameplate, Reading, Timestamp};
+use crate::{
+    Nameplate, Reading, Timestamp,
+    audit::{self, TapAudit},
+};
 
 /// One regulator as its conditions see it: nameplate and settings, worked out once.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,6 +74,12 @@ impl Unit {
         Self { only: Some(condition), ..Self::new(nameplate, settings) }
     }
 
+    /// What its tap audit is judged by.
+    #[must_use]
+    pub const fn audit_limits(&self) -> &audit::Limits {
+        self.slipped_tap_report.audit()
+    }
+
     /// Whether this condition is judged.
     fn judges(&self, condition: Condition) -> bool {
         self.only.is_none_or(|only| only == condition)
@@ -111,6 +120,12 @@ impl RegulatorDetector {
     #[must_use]
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// Its tap audit, which remembers all that was judged since it began.
+    #[must_use]
+    pub const fn tap_audit(&self) -> &TapAudit {
+        self.slipped_tap_report.audit()
     }
 
     /// When the last judged reading was measured.

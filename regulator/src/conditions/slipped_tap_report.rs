@@ -47,7 +47,17 @@ pub(super) struct SlippedTapReport {
     told: Option<(i32, Option<Timestamp>)>,
 }
 
+impl Limits {
+    pub(super) const fn audit(&self) -> &audit::Limits {
+        &self.audit
+    }
+}
+
 impl SlippedTapReport {
+    pub(super) const fn audit(&self) -> &TapAudit {
+        &self.audit
+    }
+
     pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
         if !self.audit.observe(&limits.audit, reading) {
             return;

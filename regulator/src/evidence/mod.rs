@@ -36,14 +36,18 @@ pub enum What {
     ReportedTap,
     /// The neutral indicator.
     NeutralIndicator,
+    /// Load and source voltage, as they are. Context.
+    Voltages,
     /// Load voltage less source voltage.
     VoltageDifference,
     /// The tap audit.
     TapAudit,
-    /// Operations counted since neutral was last passed.
+    /// Operations counted since neutral was last passed. Context.
     SinceNeutral,
-    /// Whether the control may tap: automatic, blocked, reversed.
+    /// Whether the control may tap: automatic, blocked, reversed. Context.
     ControlMode,
+    /// Which way power flows. Context.
+    PowerDirection,
 }
 
 impl What {
@@ -53,11 +57,19 @@ impl What {
         match self {
             Self::ReportedTap => "Reported tap",
             Self::NeutralIndicator => "Neutral indicator",
+            Self::Voltages => "Load and source voltage",
             Self::VoltageDifference => "Load less source voltage",
             Self::TapAudit => "Tap audit",
             Self::SinceNeutral => "Operations since neutral",
             Self::ControlMode => "Control mode",
+            Self::PowerDirection => "Power direction",
         }
+    }
+
+    /// Whether it is there to be known, and can speak neither for neutral nor against it.
+    #[must_use]
+    pub const fn is_context(self) -> bool {
+        matches!(self, Self::Voltages | Self::SinceNeutral | Self::ControlMode | Self::PowerDirection)
     }
 }
 
@@ -146,10 +158,12 @@ impl NeutralEvidence {
         let items = vec![
             witness::reported_tap(records),
             witness::neutral_indicator(records),
+            witness::voltages(records),
             witness::voltage_difference(records),
             witness::tap_audit(records),
             witness::since_neutral(records),
             witness::control_mode(records),
+            witness::power_direction(records),
         ];
         let overall = overall(&items);
         Self { items, overall }

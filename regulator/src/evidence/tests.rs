@@ -158,3 +158,18 @@ fn no_word_permits_anything() {
         assert!(CAUTION.contains(needed));
     }
 }
+
+#[test]
+fn voltages_and_power_are_told_and_speak_neither_way() {
+    // 500 kW of 1669 kVA, far beyond half a per cent of it
+    let evidence = gathered(6.0, (120.0, 124.7), 0, |_, r| r.with(Quantity::RealPower, -500.0));
+    let item = |what| evidence.items.iter().find(|i| i.what == what).unwrap();
+    let (voltages, power) = (item(What::Voltages), item(What::PowerDirection));
+    assert_eq!(voltages.detail, "load 124.7 V, source 120.0 V");
+    assert!(power.detail.starts_with("reversed, from load to source: -500 kW"), "{}", power.detail);
+    assert_eq!((voltages.says, power.says), (Says::Silent, Says::Silent));
+    assert!(evidence.items.iter().all(|i| !i.what.is_context() || i.says == Says::Silent));
+    let silent = gathered(0.0, (120.0, 120.0), 0, as_it_is);
+    let power = silent.items.iter().find(|i| i.what == What::PowerDirection).unwrap();
+    assert!(power.detail.starts_with("no usable value"), "{}", power.detail);
+}

@@ -5,6 +5,7 @@ use crate::{
     Quality, Quantity, Reading, Timestamp,
     audit::Verdict,
     counter::{self, Step},
+    flow::direction::{self, Direction},
 };
 
 /// Values older than so many poll intervals, or this, whichever is longer, are silent, seconds.
@@ -79,6 +80,38 @@ pub(super) fn neutral_indicator(records: &Records<'_>) -> Item {
         || latest.silent(what),
         |on| latest.item(what, neutral_if(on != 0.0), words(on != 0.0).to_owned()),
     )
+}
+
+/// Both voltages as they are. Context: it says nothing either way.
+pub(super) fn voltages(records: &Records<'_>) -> Item {
+    let both = [("load", Quantity::LoadVoltage), ("source", Quantity::SourceVoltage)]
+        .map(|(name, quantity)| (name, Latest::of(records, quantity)));
+    let words = |(name, latest): &(&str, Latest)| match latest.usable {
+        Some(volts) => format!("{name} {volts:.1} V"),
+        None => format!("{name} without usable value: {}", latest.quality.title()),
+    };
+    let detail = both.iter().map(words).collect::<Vec<_>>().join(", ");
+    let [(_, load), (_, source)] = both;
+    let worse = if load.usable.is_none() { load } else { source };
+    worse.item(What::Voltages, Says::Silent, detail)
+}
+
+/// Which way power flows, by the newest reading that has it. Context: it says nothing either way.
+pub(super) fn power_direction(records: &Records<'_>) -> Item {
+    let latest = Latest::of(records, Quantity::RealPower);
+    let what = What::PowerDirection;
+    let Some(power) = latest.usable else { return latest.silent(what) };
+    let reading =
+        records.readings.iter().rev().find(|r| r.quality(Quantity::RealPower) != Quality::NotReported);
+    let judged = reading.map(|r| direction::of(records.nameplate, r));
+    let times = |margin: f64| format!("{power:+.0} kW, {margin:.1} times what metering can be wrong by");
+    let detail = match judged {
+        Some(Direction::Forward { margin }) => format!("from source to load: {}", times(margin)),
+        Some(Direction::Reverse { margin }) => format!("reversed, from load to source: {}", times(margin)),
+        Some(Direction::Unknown(why)) => format!("cannot be told at {power:+.0} kW: {}", why.words()),
+        None => "cannot be told".to_owned(),
+    };
+    latest.item(what, Says::Silent, detail)
 }
 
 /// The mean over the last readings at the present tap, against what accuracy allows at neutral.

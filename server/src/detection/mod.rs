@@ -23,6 +23,7 @@ mod drill;
 mod stories;
 
 pub use status::{Snapshot, Status};
+pub(crate) use thresholds::Thresholds;
 
 use std::{sync::Arc, time::Duration};
 

@@ -54,6 +54,17 @@ impl Thresholds {
         })
     }
 
+    /// Those in force at a place of which no more than this is known: values of narrower places are left out.
+    pub(crate) fn at(&self, feeder: Option<i32>, site: Option<i32>, regulator: Option<i32>) -> Settings {
+        self.settings(|kind, id| match kind {
+            "fleet" => true,
+            "feeder" => id.is_some() && id == feeder,
+            "site" => id.is_some() && id == site,
+            "regulator" => id.is_some() && id == regulator,
+            _ => false,
+        })
+    }
+
     fn settings(&self, applies: impl Fn(&str, Option<i32>) -> bool) -> Settings {
         let mut settings = Settings::default();
         for row in self.0.iter().filter(|row| applies(&row.scope_kind, row.scope_id)) {

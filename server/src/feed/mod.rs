@@ -9,7 +9,7 @@ mod readings;
 mod wakeup;
 
 pub use batch::{Batch, Failing, after, last_id};
-pub use readings::{BatchReading, at, between, of, up_to};
+pub use readings::{BatchReading, at, between, newest, of, up_to};
 pub use wakeup::{CHANNEL, Wakeups};
 
 #[cfg(test)]

@@ -90,6 +90,29 @@ pub async fn between(
     Ok(rows.into_iter().map(|row| row.decode().reading).collect())
 }
 
+/// The newest readings of one regulator from an instant on, in order of time; at most `most`.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn newest(
+    connection: &mut PgConnection,
+    regulator: i32,
+    from: Timestamp,
+    most: i64,
+) -> sqlx::Result<Vec<Reading>> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select 0 as "place!", r.* from reading r
+            where regulator_id = $1 and measured_at >= $2 order by measured_at desc limit $3"#,
+        regulator,
+        from,
+        most
+    )
+    .fetch_all(connection)
+    .await?;
+    Ok(rows.into_iter().rev().map(|row| row.decode().reading).collect())
+}
+
 /// The readings of each list of keys.
 async fn stored(
     connection: &mut PgConnection,

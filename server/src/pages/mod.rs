@@ -2,17 +2,20 @@
 
 mod alarms;
 mod assets;
+mod backtest;
 pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
 mod calculators;
 mod causes;
 mod csv;
+mod feeder;
 mod health_check;
 mod life;
 mod live;
 mod maintenance;
 mod metrics;
+mod neutral;
 mod notice;
 mod people;
 mod polling;
@@ -38,6 +41,7 @@ pub(crate) fn routes() -> Router<App> {
     Router::new()
         .merge(alarms::routes())
         .merge(assets::routes())
+        .merge(backtest::routes())
         .merge(board::routes())
         .merge(causes::routes())
         .merge(live::routes())
@@ -46,8 +50,10 @@ pub(crate) fn routes() -> Router<App> {
         .merge(study::routes())
         .merge(calculators::routes())
         .merge(trend::routes())
+        .merge(feeder::routes())
         .merge(health_check::routes())
         .merge(metrics::routes())
+        .merge(neutral::routes())
         .merge(people::routes())
         .merge(polling::routes())
         .merge(recipients::routes())

@@ -37,6 +37,7 @@ const PAGES: &[(&str, Role)] = &[
     ("/thresholds", Role::View),
     ("/study", Role::View),
     ("/calculators", Role::View),
+    ("/backtest", Role::View),
     ("/polling", Role::View),
     ("/causes", Role::View),
     ("/maintenance", Role::View),

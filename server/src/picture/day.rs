@@ -22,7 +22,8 @@ impl Day {
     }
 }
 
-fn midnight(date: NaiveDate, zone: Tz) -> Timestamp {
+/// The midnight that begins a day at a place.
+pub(crate) fn midnight(date: NaiveDate, zone: Tz) -> Timestamp {
     let mut local: NaiveDateTime = date.and_time(NaiveTime::MIN);
     // Where clocks skip midnight the day begins when they land, within two hours.
     for _ in 0..8 {

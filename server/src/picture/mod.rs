@@ -4,7 +4,7 @@
 //! the database. While the database or the pollers are away the picture stays, grows old, and says so.
 
 mod alarms;
-mod day;
+pub(crate) mod day;
 mod fleet;
 mod follow;
 mod latest;

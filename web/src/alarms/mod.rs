@@ -170,6 +170,8 @@ pub struct AlarmPage {
     pub frame: Frame,
     /// The alarm.
     pub alarm: Row,
+    /// The regulator it is about, or the first of the bank.
+    pub regulator_id: Option<i32>,
     /// When it was acknowledged.
     pub acknowledged_at: Option<Timestamp>,
     /// What was noted.

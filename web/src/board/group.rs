@@ -30,6 +30,8 @@ impl View {
 pub struct Group {
     /// The heading.
     pub title: String,
+    /// The feeder that all of it is of.
+    pub feeder_id: Option<i32>,
     /// What is below it in words: "4 sites, 12 regulators".
     pub note: String,
     /// How many are in each state that needs a hand, most urgent first.
@@ -66,7 +68,8 @@ fn group(title: String, rows: Vec<Arc<Row>>, names_places: bool) -> Group {
         .map(|&s| (s, rows.iter().filter(|r| r.live.state == s).count()))
         .filter(|(_, n)| *n > 0)
         .collect();
-    Group { title, note, counts, names_places, rows }
+    let feeder_id = rows.first().filter(|_| !names_places).map(|r| r.place.feeder_id);
+    Group { title, feeder_id, note, counts, names_places, rows }
 }
 
 fn counted(n: usize, word: &str) -> String {

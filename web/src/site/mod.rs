@@ -36,6 +36,8 @@ pub struct Site {
     pub feeder: String,
     /// The substation's number.
     pub substation_id: i32,
+    /// The feeder's number.
+    pub feeder_id: i32,
     /// IANA name of its time zone.
     pub zone: String,
     /// Degrees, where known: "41.2310, −93.6202".

@@ -60,6 +60,7 @@ async fn page(db: &mut PgConnection, signed_in: &SignedIn, text: &str) -> Result
     Ok(AlarmPage {
         frame,
         acknowledged_at,
+        regulator_id: rest.regulator_id,
         note: rest.note,
         evidence: evidence(rest.evidence),
         readings,

@@ -139,6 +139,7 @@ fn page(units: &[&Unit], fleet: &Fleet, zone: Tz, now: Timestamp) -> Option<Site
         substation: r.substation.name.clone(),
         feeder: r.feeder.name.clone(),
         substation_id: r.substation.id,
+        feeder_id: r.feeder.id,
         zone: r.time_zone.clone(),
         place,
         present: present(units, zone, now),

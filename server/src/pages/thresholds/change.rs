@@ -79,7 +79,7 @@ async fn understood(
 }
 
 /// The value that was typed, or why it is none.
-fn read(text: &str, parameter: &Parameter) -> Result<f64, String> {
+pub(in crate::pages) fn read(text: &str, parameter: &Parameter) -> Result<f64, String> {
     let text = text.trim();
     let is_duration = parameter.unit == "s";
     let value = if is_duration { duration::seconds(text) } else { words::number(text) };

@@ -14,6 +14,7 @@ use axum::{
     routing::get,
 };
 use regulator::conditions::{Condition, Parameter};
+use serde::Deserialize;
 use sqlx::PgConnection;
 use web::{
     frame::Section,
@@ -26,6 +27,8 @@ use crate::{
     pages::{html, notice::Done},
     people::SignedIn,
 };
+
+pub(super) use change::read;
 
 pub(super) fn routes() -> Router<App> {
     Router::new()
@@ -61,15 +64,26 @@ fn named(condition: &str, parameter: &str) -> Result<(Condition, &'static Parame
         .ok_or_else(|| WebError::NotFound(format!("threshold {condition}/{parameter}")))
 }
 
+/// What another page puts into the form, for a person to send or not.
+#[derive(Debug, Default, Deserialize)]
+struct Suggested {
+    #[serde(default)]
+    value: String,
+    scope: Option<String>,
+}
+
 async fn show_one(
     signed_in: SignedIn,
     State(app): State<App>,
     Path((condition, parameter)): Path<(String, String)>,
     Query(done): Query<Done>,
+    Query(suggested): Query<Suggested>,
 ) -> Result<Response, WebError> {
     let which = named(&condition, &parameter)?;
     let mut page = page(&mut *app.pool.acquire().await?, &signed_in, which).await?;
     page.frame.notice = done.notice();
+    page.typed = suggested.value;
+    page.chosen = suggested.scope.unwrap_or(page.chosen);
     Ok(html(&page)?.into_response())
 }
 
