@@ -1,0 +1,48 @@
+//! The end of a feeder fed from its other side.
+//!
+//! The line is open above the last stop without a regulator, and a tie is closed at the feeder's end: the last bank has the strong
+//! source on its load side, its source side feeds what lies between it and the opening, and power runs through it backwards. A tap
+//! then leaves the load side where it is and moves the source side the other way, by VS = VL over the ratio (see `regulator::flow`).
+
+use super::Fleet;
+use crate::demand::{Customers, Demand};
+use crate::plan::Refeed;
+
+impl Fleet {
+    /// Whether this node is now fed the other way round, so that it draws nothing from the one above it.
+    pub(super) fn is_refed(&self, node: usize) -> bool {
+        let part = |refeed: &Refeed| [refeed.between, refeed.end].contains(&node);
+        self.state.refed && self.plan.refeed.as_ref().is_some_and(part)
+    }
+
+    /// Currents and voltages of the part that is fed the other way round, in place of what was computed for it.
+    pub(super) fn refeed(&mut self, demand: &Demand) {
+        let Some(Refeed { between, end }) = self.plan.refeed.filter(|_| self.state.refed) else { return };
+        let level = demand.of(Customers::Homes);
+        let ratios = self.ratios(end);
+        let (r, x) = self.plan.nodes[end].drop_per_ampere;
+        let bus = &self.state.buses[self.plan.nodes[end].substation];
+        for c in 0..3 {
+            // The neighbouring feeder's end: it sinks as homes wake up.
+            let tie_v = TIE_V - TIE_SAG_V * level + 0.5 * bus.common.0 + bus.phases[c].0;
+            let (in_phase, lagging) = self.scratch.amperes[between][c];
+            let source_v = match self.scratch.units[end][c] {
+                Some(u) => {
+                    let (unit, state) = (&self.plan.regulators[u], &mut self.state.units[u]);
+                    (state.in_phase_a, state.lagging_a) = (-in_phase / ratios[c], -lagging / ratios[c]);
+                    let own_drop_v = unit.series_drop_v * state.in_phase_a / unit.nameplate.rated_current_a;
+                    state.load_v = tie_v;
+                    state.source_v = (tie_v + own_drop_v) / ratios[c];
+                    state.source_v
+                }
+                None => tie_v,
+            };
+            self.scratch.volts[end][c] = tie_v;
+            self.scratch.volts[between][c] = source_v - r * in_phase - x * lagging;
+        }
+    }
+}
+
+/// What the neighbouring feeder would hold at the tie without load, V on the 120 V base, and what it loses at peak.
+const TIE_V: f64 = 124.8;
+const TIE_SAG_V: f64 = 6.0;
