@@ -2,8 +2,8 @@
 //!
 //! An operation is undone when one the other way follows within five minutes; so V. R. Disfani et al. (California Solar Initiative RD&D3,
 //! subtask 4.4, final report, 2015) define an unnecessary operation. Clouds make such pairs too, but by moving the supply across the whole
-//! band; here a pair counts only when the source voltage before the second operation was what it was before the first, to half a
-//! step. Without source voltage it is taken from load voltage and tap. A unit that reports no tap, or neither voltage, cannot be
+//! band; here a pair counts only when the source voltage, from before the first operation to before the second, was what it was before the
+//! first in every reading, to half a step: a cloud that came and went leaves it as it was. Readings more than two minutes apart cannot tell. Without source voltage it is taken from load voltage and tap. A unit that reports no tap, or neither voltage, cannot be
 //! judged; one that is not in automatic is not.
 //!
 //! True as soon as the undone operations of an hour, or of 24 hours, exceed their limit; true no longer when for the return delay no reading
@@ -22,6 +22,9 @@ use crate::{
     operations::{Move, Moves},
     taps::TapChanger,
 };
+
+/// What the supply did between readings further apart than this, s, is not known.
+const SEEN_S: f64 = 120.0;
 
 /// The limits of one regulator.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,8 +61,8 @@ impl Limits {
 pub(super) struct Hunting {
     hold: Hold,
     moves: Moves,
-    /// Source voltage of the last reading that told it, V.
-    supply_v: Option<f64>,
+    /// Source voltage of the last reading that told it, V, and when.
+    supply: Option<(Timestamp, f64)>,
     last: Option<Last>,
     undone: Recent,
 }
@@ -73,6 +76,9 @@ struct Last {
     count: u64,
     /// Source voltage before it, V.
     supply_v: f64,
+    /// The source voltage has left that since.
+    #[serde(default)]
+    moved: bool,
 }
 
 impl Hunting {
@@ -84,7 +90,10 @@ impl Hunting {
                 self.undone.add(reading.measured_at, undone);
             }
         }
-        self.supply_v = supply_v.or(self.supply_v);
+        self.supply = supply_v.map(|v| (reading.measured_at, v)).or(self.supply);
+        if let (Some(last), Some(v)) = (&mut self.last, supply_v) {
+            last.moved |= (v - last.supply_v).abs() >= limits.still_v;
+        }
         if !self.undone.is_empty() || !self.hold.is_idle() {
             self.judge(limits, reading, out);
         }
@@ -101,16 +110,19 @@ impl Hunting {
     fn operated(&mut self, limits: &Limits, reading: &Reading, moved: &Move, after_v: Option<f64>) -> u64 {
         let last = self.last.take();
         let automatic = reading.flag(Quantity::Automatic) != Some(false);
-        let (Some(steps), Some(supply_v), true) = (moved.steps(), self.supply_v, automatic) else { return 0 };
+        let at = reading.measured_at;
+        let supply = self.supply.filter(|(since, _)| seconds(*since, at) <= SEEN_S);
+        let (Some(steps), Some((_, supply_v)), true) = (moved.steps(), supply, automatic) else { return 0 };
         let still = |v: f64| (v - supply_v).abs() < limits.still_v;
         if steps == 0 {
             // There and back between two readings.
             return if after_v.is_some_and(still) { moved.count / 2 } else { 0 };
         }
-        let at = reading.measured_at;
         let (way, count) = (steps.signum(), moved.count);
-        self.last = Some(Last { at, way, count, supply_v });
-        let undoes = |l: &Last| l.way == -way && seconds(l.at, at) <= limits.within_s && still(l.supply_v);
+        self.last = Some(Last { at, way, count, supply_v, moved: false });
+        let undoes = |l: &Last| {
+            l.way == -way && !l.moved && seconds(l.at, at) <= limits.within_s && still(l.supply_v)
+        };
         last.filter(undoes).map_or(0, |l| l.count.min(count))
     }
 
@@ -199,6 +211,23 @@ mod tests {
         println!(
             "CHECK | an operation undone within this is unnecessary, min | Disfani et al., CSI RD&D3 subtask 4.4, final report (2015) | 5 | {ours}"
         );
+    }
+
+    /// A dip that calls for the raise and has passed before the lower: in the reading between it can be seen.
+    #[test]
+    fn a_cloud_that_came_and_went_between_the_operations_is_not_hunting() {
+        let dip = |s: i64| if s / 240 % 2 == 1 && s % 240 < 60 { 121.0 } else { 122.0 };
+        assert!(run(40_000, to_and_fro(240), dip).is_empty());
+    }
+
+    #[test]
+    fn readings_far_apart_cannot_tell() {
+        let mut story = Story::common();
+        let tap = to_and_fro(300);
+        for s in (0..40_000).step_by(300) {
+            let reading = Reading::new(at(s)).with(Quantity::Tap, tap(s).into()).with(Quantity::SourceVoltage, 122.0);
+            assert!(story.observe(&reading).is_empty());
+        }
     }
 
     #[test]

@@ -34,7 +34,7 @@ pub(crate) const REFED_SITE: &str = "Larkspindle";
 /// Whose tap report slips, and which phase's.
 pub(crate) const SLIPPED_SITE: (&str, usize) = ("Cindermarl", 0);
 /// Whose motor fails, and which phase's.
-pub(crate) const STUCK_SITE: (&str, usize) = ("Cobbleflux", 2);
+pub(crate) const STUCK_SITE: (&str, usize) = ("Inkwhistle", 2);
 /// Whose control does not wait for the regulator upstream.
 pub(crate) const CASCADE_SITE: &str = "Ravelsnip";
 /// Which never passes neutral.
@@ -87,7 +87,7 @@ fn ozmarrow() -> Vec<FeederSpec> {
             stop(WORN_SITE, Gateway(SingleBits), 219.0, 2.2, Heavy).serves(Trade, 1200.0).holds(122.0, 2.4, 30.0)
                 .counted(172_400),
             stop(LOCKSTEP_SITE, Ganged(TripleInteger), 150.0, 4.4, Heavy).serves(Pumps, 900.0).unbalanced(0.03).holds(122.0, 2.0, 45.0),
-            stop("Inkwhistle", Separate(SingleObjects), 100.0, 8.8, Light).serves(Homes, 480.0).panels(120.0, 4.0)
+            stop(STUCK_SITE.0, Separate(SingleObjects), 100.0, 8.8, Light).serves(Homes, 480.0).panels(120.0, 4.0)
                 .holds(122.0, 2.2, 60.0),
         ]),
     ]
@@ -137,7 +137,7 @@ fn tumbleferrow() -> Vec<FeederSpec> {
         ]),
         from("TF 3", 165.0, vec![
             stop(CROSSED_SITE, Gateway(SingleObjects), 200.0, 5.5, Heavy).serves(Trade, 3000.0)
-                .compensates(2.0, 6.0).holds(121.5, 2.2, 30.0),
+                .compensates(2.0, 8.0).holds(121.5, 2.2, 30.0),
             stop(ROLLOVER_SITE, OneControl(TripleInteger), 100.0, 9.8, Heavy).serves(Homes, 1400.0).holds(122.0, 2.5, 45.0)
                 .counted(65_478),
             stop(ONE_SIDED_SITE, OneControl(TripleObjects), 100.0, 18.0, Light).serves(Homes, 800.0).panels(150.0, 5.0)
@@ -153,7 +153,7 @@ fn murklewick() -> Vec<FeederSpec> {
     vec![
         from("MW 1", 340.0, Service::KV_12, vec![
             stop("Bumbleholm", OneControl(TripleObjects), 219.0, 2.8, Heavy).serves(Homes, 1500.0).holds(122.5, 2.4, 30.0),
-            stop(STUCK_SITE.0, Separate(SingleFloat), 150.0, 4.1, Heavy).serves(Homes, 900.0).holds(122.0, 2.3, 45.0),
+            stop("Cobbleflux", Separate(SingleFloat), 150.0, 4.1, Heavy).serves(Homes, 900.0).holds(122.0, 2.3, 45.0),
             stop(MANUAL_SITE.0, Gateway(SingleBits), 100.0, 4.6, Light).serves(Homes, 330.0).holds(122.0, 2.5, 60.0),
         ]),
         from("MW 2", 60.0, Service::THREE_WIRE, vec![

@@ -92,7 +92,9 @@ pub(super) const TABLE: &[Entry] = &[
         "A plant of panels stands behind a narrow band with a short delay: the regulators tap with every cloud.",
     )
     .when(|_| When::Hours(8, 17, "with broken cloud"))
-    .raises(&[Condition::ExcessTapping, Condition::CloudDrivenTapping]),
+    .raises(&[Condition::ExcessTapping])
+    // Ramps and pairs of taps take readings no more than two minutes apart.
+    .perhaps(&[Condition::CloudDrivenTapping, Condition::Hunting]),
     Entry::at(
         utility::REVERSE_SITE,
         "noon reversal",
@@ -125,7 +127,13 @@ pub(super) const TABLE: &[Entry] = &[
     )
     .when(|_| When::Hours(16, 23, "at the evening peak"))
     .raises(&[Condition::VoltageRangeA, Condition::TapLimit]),
-    Entry::at(utility::LOCKSTEP_SITE, "lockstep", "One control moves all three regulators together."),
+    Entry::at(
+        utility::LOCKSTEP_SITE,
+        "lockstep",
+        "One control moves all three regulators together, by what it measures on the first. The other two may stand out of band for \
+         long, which the utility has allowed for at this site.",
+    )
+    .by(&[set(Condition::MechanismSuspect, "margin_v", 3.0)]),
     Entry::at(utility::DELTA_SITE, "open delta", "Two regulators, line to line, on three wires."),
     Entry::of_one(
         utility::MANUAL_SITE,
@@ -156,7 +164,8 @@ pub(super) const TABLE: &[Entry] = &[
         "It waits a shorter time than the regulators upstream: it mends what they are about to mend, and has to take it \
          back once they have.",
     )
-    .raises(&[]),
+    .raises(&[Condition::ExcessTapping])
+    .perhaps(&[Condition::Hunting]),
     Entry::at(
         utility::REFED_SITE,
         "runaway",
@@ -165,7 +174,13 @@ pub(super) const TABLE: &[Entry] = &[
     )
     .when(|times| When::Between(times.refed.0, times.refed.1))
     .raises(&[Condition::Runaway, Condition::ReversePower, Condition::TapLimit])
-    .perhaps(&[Condition::VoltageRangeA, Condition::VoltageRangeB]),
+    .perhaps(&[
+        Condition::ExcessTapping,
+        Condition::TapSpread,
+        Condition::VoltageUnbalance,
+        Condition::VoltageRangeA,
+        Condition::VoltageRangeB,
+    ]),
     Entry::at(
         utility::ONE_SIDED_SITE,
         "one side of neutral",
@@ -188,8 +203,9 @@ pub(super) const TABLE: &[Entry] = &[
     .by(&[
         set(Condition::OffStandard, "judge_compensator", 1.0),
         set(Condition::OffStandard, "standard_ldc_r_v", 2.0),
-        set(Condition::OffStandard, "standard_ldc_x_v", 6.0),
+        set(Condition::OffStandard, "standard_ldc_x_v", 8.0),
     ])
     .when(|times| When::Since(times.crossed))
-    .raises(&[Condition::SettingsChanged, Condition::OffStandard, Condition::VoltageRangeA]),
+    .raises(&[Condition::SettingsChanged, Condition::OffStandard, Condition::VoltageRangeA])
+    .perhaps(&[Condition::VoltageRangeB]),
 ];
