@@ -89,7 +89,7 @@ impl Fleet {
         let (unit, state) = (&self.plan.regulators[number], &self.state.units[number]);
         let c = unit.conductor;
         let own = self.plan.nodes.iter().position(|n| n.bank == Some(unit.bank)).unwrap();
-        let (mut r, mut x, mut upstream) = (0.0, 0.0, 0.0);
+        let (mut r, mut x, mut upstream, mut moves) = (0.0, 0.0, 0.0, 0.0);
         for node in self.above(own) {
             r += self.plan.nodes[node].drop_per_ampere.0;
             x += self.plan.nodes[node].drop_per_ampere.1;
@@ -97,6 +97,7 @@ impl Fleet {
                 && let Some(u) = self.regulator_in(node, c)
             {
                 upstream += 0.75 * f64::from(taps[u]);
+                moves += 0.75 * f64::from(self.state.units[u].tap - taps[u]);
             }
         }
         let behind = self.plan.plants.iter().zip(&self.state.light).filter(|(p, _)| self.above(p.node).any(|n| n == own));
@@ -104,7 +105,7 @@ impl Fleet {
         let load_a = state.in_phase_a + light_a;
         let compensator = state.settings(&unit.settings).forward.compensator;
         let (rc, xc) = (compensator.resistance_v / unit.ct_primary_a(), compensator.reactance_v / unit.ct_primary_a());
-        let source = state.source_v + r * state.in_phase_a + x * state.lagging_a - upstream;
+        let source = state.source_v + r * state.in_phase_a + x * state.lagging_a - upstream - moves;
         [source, -(r + rc) * load_a - (x + xc) * state.lagging_a, (r + rc) * light_a, upstream]
     }
 
@@ -144,7 +145,7 @@ impl Watched {
     fn know(&mut self, fleet: &Fleet, number: usize, taps: &[i32], sun: f64) {
         let now = fleet.state.now;
         let tap = fleet.state.units[number].tap;
-        // The controls moved the taps after the voltages of this instant were computed: these belong to the taps before.
+        // The controls looked before the taps of this step were moved: what those upstream have just done is left out.
         self.parts.push_back((now, fleet.parts(number, taps, sun)));
         while self.parts.front().is_some_and(|(at, _)| *at < now - TimeDelta::seconds(LONGEST_S)) {
             self.parts.pop_front();

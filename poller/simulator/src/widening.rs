@@ -71,6 +71,7 @@ fn a_widening_band_halves_the_operations_under_clouds_and_leaves_the_limits_kept
         ] {
             let _ = write!(table, "{}", row(what, unit.phase.name(), outcome));
         }
+        println!("{table}");
         assert!(was.operations > 100, "days of clouds: {}", was.operations);
         let close = |a: u64, b: u64| a.abs_diff(b) * 5 <= b;
         assert!(close(modelled.operations, was.operations), "the model does not give back the past\n{table}");

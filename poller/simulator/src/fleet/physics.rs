@@ -53,7 +53,11 @@ impl Fleet {
         self.sum_currents();
         self.set_voltages(&demand);
         self.refeed(&demand);
-        self.run_controls(dt_s);
+        if self.run_controls(dt_s) {
+            // What is read at this instant is what the new taps make, as it is with a tap that was made within the step.
+            self.set_voltages(&demand);
+            self.refeed(&demand);
+        }
     }
 
     fn move_buses(&mut self, dt_s: f64) {
@@ -163,8 +167,10 @@ impl Fleet {
         state.load_v
     }
 
-    fn run_controls(&mut self, dt_s: f64) {
+    /// Lets the controls look and the mechanisms follow; whether any tap moved.
+    fn run_controls(&mut self, dt_s: f64) -> bool {
         let now = self.state.now;
+        let mut any = false;
         for bank in &self.plan.banks {
             let deciding = if bank.ganged { 1 } else { bank.count };
             for u in bank.first..bank.first + deciding {
@@ -189,7 +195,9 @@ impl Fleet {
                 for moved in &mut self.state.units[u..u + together] {
                     moved.operate(steps, now);
                 }
+                any |= steps != 0;
             }
         }
+        any
     }
 }
