@@ -12,7 +12,7 @@ use crate::plan::utility;
 use crate::{Fleet, history};
 
 /// A narrow band of 1.5 V widens to 4.5 V while it ramps; the limits are those of ANSI C84.1 range A (from memory).
-const WIDENING: Widening = Widening { ramp_v: 0.5, factor: 3.0, hold_s: 900.0, ..Widening::common() };
+const WIDENING: Widening = Widening { ramp_v: 0.5, factor: 3.0, hold_s: 1200.0, ..Widening::common() };
 
 /// Some days of the regulators at the panels, polled every ten seconds.
 fn recorded(from: Timestamp, widening: Option<Widening>) -> (Fleet, Vec<Vec<Reading>>) {
@@ -71,16 +71,18 @@ fn a_widening_band_halves_the_operations_under_clouds_and_leaves_the_limits_kept
         ] {
             let _ = write!(table, "{}", row(what, unit.phase.name(), outcome));
         }
-        println!("{table}");
         assert!(was.operations > 100, "days of clouds: {}", was.operations);
         let close = |a: u64, b: u64| a.abs_diff(b) * 5 <= b;
         assert!(close(modelled.operations, was.operations), "the model does not give back the past\n{table}");
         for outcome in [&would_be, &became] {
             assert!(2 * outcome.operations <= was.operations, "not halved\n{table}");
-            assert!(outcome.outside_range_a_s <= was.outside_range_a_s, "outside the limits for longer\n{table}");
+            assert!(
+                outcome.outside_range_a_s <= was.outside_range_a_s,
+                "outside the limits for longer\n{table}"
+            );
         }
         // The study, which takes the supply as it was, foretells what the physics does.
-        assert!(close(would_be.operations, became.operations) || would_be.operations.abs_diff(became.operations) <= 10, "{table}");
+        assert!(would_be.operations.abs_diff(became.operations) * 4 <= became.operations, "{table}");
     }
     println!("{table}");
 }

@@ -8,7 +8,8 @@ use chrono::TimeDelta;
 use regulator::{
     Phase, Reading, Timestamp,
     conditions::{
-        BankDetector, BankUnit, Change, Condition, Member, RegulatorDetector, Scope, Settings, Transition, Unit,
+        BankDetector, BankUnit, Change, Condition, Member, RegulatorDetector, Scope, Settings, Transition,
+        Unit,
     },
 };
 use simulator::{Fleet, history};
@@ -33,8 +34,7 @@ struct Bank {
 
 impl Watch {
     fn new(fleet: &Fleet) -> Self {
-        let mut watch =
-            Self { regulators: vec![], banks: vec![], places: vec![], found: Found::new() };
+        let mut watch = Self { regulators: vec![], banks: vec![], places: vec![], found: Found::new() };
         let members: Vec<_> = fleet.members().collect();
         let stories = fleet.stories();
         let mut first = 0;
@@ -77,7 +77,10 @@ impl Watch {
 }
 
 /// What the stories say of a condition: by story, the places where it is expected, and where it may be.
-fn wanted(fleet: &Fleet, which: fn(&simulator::stories::Story) -> &'static [Condition]) -> Vec<BTreeSet<(usize, Condition)>> {
+fn wanted(
+    fleet: &Fleet,
+    which: fn(&simulator::stories::Story) -> &'static [Condition],
+) -> Vec<BTreeSet<(usize, Condition)>> {
     let watch = Watch::new(fleet);
     let place = |number: usize, condition: Condition| match condition.scope() {
         Scope::Bank => watch.banks[watch.places[number].0].first,
@@ -85,7 +88,9 @@ fn wanted(fleet: &Fleet, which: fn(&simulator::stories::Story) -> &'static [Cond
     };
     let mut wanted = vec![];
     for story in fleet.stories() {
-        for condition in which(&story).iter().filter(|c| !matches!(c.scope(), Scope::Endpoint | Scope::Poller)) {
+        for condition in
+            which(&story).iter().filter(|c| !matches!(c.scope(), Scope::Endpoint | Scope::Poller))
+        {
             wanted.push(story.regulators.iter().map(|r| (place(*r, *condition), *condition)).collect());
         }
     }

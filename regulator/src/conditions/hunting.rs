@@ -120,9 +120,8 @@ impl Hunting {
         }
         let (way, count) = (steps.signum(), moved.count);
         self.last = Some(Last { at, way, count, supply_v, moved: false });
-        let undoes = |l: &Last| {
-            l.way == -way && !l.moved && seconds(l.at, at) <= limits.within_s && still(l.supply_v)
-        };
+        let undoes =
+            |l: &Last| l.way == -way && !l.moved && seconds(l.at, at) <= limits.within_s && still(l.supply_v);
         last.filter(undoes).map_or(0, |l| l.count.min(count))
     }
 
@@ -225,7 +224,8 @@ mod tests {
         let mut story = Story::common();
         let tap = to_and_fro(300);
         for s in (0..40_000).step_by(300) {
-            let reading = Reading::new(at(s)).with(Quantity::Tap, tap(s).into()).with(Quantity::SourceVoltage, 122.0);
+            let reading =
+                Reading::new(at(s)).with(Quantity::Tap, tap(s).into()).with(Quantity::SourceVoltage, 122.0);
             assert!(story.observe(&reading).is_empty());
         }
     }

@@ -107,7 +107,9 @@ impl Fleet {
         for node in (0..self.plan.nodes.len()).rev() {
             let ratios = self.ratios(node);
             let mine = self.scratch.amperes[node];
-            let Some(parent) = self.plan.nodes[node].parent.filter(|_| !self.is_refed(node)) else { continue };
+            let Some(parent) = self.plan.nodes[node].parent.filter(|_| !self.is_refed(node)) else {
+                continue;
+            };
             for c in 0..3 {
                 let theirs = &mut self.scratch.amperes[parent][c];
                 theirs.0 += ratios[c] * mine[c].0;
