@@ -46,3 +46,36 @@ impl Fleet {
 /// What the neighbouring feeder would hold at the tie without load, V on the 120 V base, and what it loses at peak.
 const TIE_V: f64 = 124.8;
 const TIE_SAG_V: f64 = 6.0;
+
+#[cfg(test)]
+mod tests {
+    use chrono::TimeDelta;
+    use regulator::Timestamp;
+
+    use super::*;
+    use crate::plan::utility;
+    use crate::stories::When;
+
+    /// At full raise a unit of type B has VS = 0.9 VL (Kersting, *Distribution System Modeling and Analysis*): fed from the load side, the
+    /// whole tenth is taken from the source side, and the load side stays where the tie holds it.
+    #[test]
+    fn re_fed_the_controls_run_to_the_limit_and_come_back_when_the_feeder_is_switched_back() {
+        let start: Timestamp = "2026-10-21T06:00:00Z".parse().unwrap();
+        let mut fleet = Fleet::new(1, start);
+        let units = fleet.plan.regulators_at(utility::REFED_SITE);
+        let story = fleet.stories().into_iter().find(|s| s.site == utility::REFED_SITE).unwrap();
+        let When::Between(from, to) = story.when else { panic!("{:?}", story.when) };
+        fleet.advance_to(from + TimeDelta::hours(4));
+        for state in units.iter().map(|u| &fleet.state.units[*u]) {
+            assert!(state.in_phase_a < 0.0 && state.control.reversed());
+            assert_eq!(state.tap, 16);
+            assert!((state.source_v - 0.9 * state.load_v).abs() < 0.3, "{} {}", state.source_v, state.load_v);
+            assert!((119.0..122.0).contains(&state.load_v), "{}", state.load_v);
+        }
+        fleet.advance_to(to + TimeDelta::hours(1));
+        for state in units.iter().map(|u| &fleet.state.units[*u]) {
+            assert!(state.in_phase_a > 0.0 && state.tap < 16);
+            assert!((120.0..124.0).contains(&state.load_v), "{}", state.load_v);
+        }
+    }
+}
