@@ -118,7 +118,7 @@ fn judge(fleet: &Fleet, cadence: &str, found: &Found) {
 
 #[test]
 fn every_condition_is_found_where_a_story_says_so_and_nowhere_else() {
-    let start: Timestamp = "2026-10-21T06:00:00Z".parse().unwrap();
+    let start: Timestamp = "2026-10-21T12:00:00Z".parse().unwrap();
     let mut fleet = Fleet::new(1, start);
     let (mut by_the_minute, mut as_the_demo) = (Watch::new(&fleet), Watch::new(&fleet));
     let last_day = start + TimeDelta::days(29);
