@@ -19,20 +19,19 @@ impl Fleet {
     pub(super) fn refeed(&mut self, demand: &Demand) {
         let Some(Refeed { between, end }) = self.plan.refeed.filter(|_| self.state.refed) else { return };
         let level = demand.of(Customers::Homes);
-        let ratios = self.ratios(end);
         let (r, x) = self.plan.nodes[end].drop_per_ampere;
         let bus = &self.state.buses[self.plan.nodes[end].substation];
-        for c in 0..3 {
+        for (c, ratio) in self.ratios(end).into_iter().enumerate() {
             // The neighbouring feeder's end: it sinks as homes wake up.
             let tie_v = TIE_V - TIE_SAG_V * level + 0.5 * bus.common.0 + bus.phases[c].0;
             let (in_phase, lagging) = self.scratch.amperes[between][c];
             let source_v = match self.scratch.units[end][c] {
                 Some(u) => {
                     let (unit, state) = (&self.plan.regulators[u], &mut self.state.units[u]);
-                    (state.in_phase_a, state.lagging_a) = (-in_phase / ratios[c], -lagging / ratios[c]);
+                    (state.in_phase_a, state.lagging_a) = (-in_phase / ratio, -lagging / ratio);
                     let own_drop_v = unit.series_drop_v * state.in_phase_a / unit.nameplate.rated_current_a;
                     state.load_v = tie_v;
-                    state.source_v = (tie_v + own_drop_v) / ratios[c];
+                    state.source_v = (tie_v + own_drop_v) / ratio;
                     state.source_v
                 }
                 None => tie_v,
