@@ -52,6 +52,7 @@ enum Role {
     /// The database: bring its schema up to date, grant the roles.
     #[command(subcommand)]
     Database(database::Command),
+    /// What other settings would have done: replays a CSV file of readings, without a database.
     Study(Box<study::Args>),
     /// What a condition would have raised on recorded readings with other thresholds.
     Backtest(backtest::Args),

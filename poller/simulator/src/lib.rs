@@ -15,6 +15,10 @@ mod serve;
 mod sky;
 pub mod stories;
 mod synthetic;
+#[cfg(test)]
+mod truth;
+#[cfg(test)]
+mod widening;
 
 pub use command::{Simulate, simulate};
 pub use fleet::{Fleet, RestoreError, Snapshot};

@@ -110,8 +110,10 @@ fn count(count: &mut Count, limits: &regulator::Nameplate, reading: Reading) {
             count.most_an_hour = count.most_an_hour.max(within(3600));
             count.most_a_day = count.most_a_day.max(within(DAY_S));
         }
+        // A position sensor that has missed a pulse puts itself right at neutral, with one operation.
+        let put_right = f64::from(u8::from(of(Q::AtNeutral) == 1.0));
         let moved = (of(Q::Tap) - last.good(Q::Tap).unwrap()).abs();
-        assert!(moved <= n || n == 0.0 && count.restarts > 0, "moved {moved} and counted {n}");
+        assert!(moved <= n + put_right || n == 0.0 && count.restarts > 0, "moved {moved} and counted {n}");
     }
     let volts = of(Q::LoadVoltage);
     count.lowest_v = count.lowest_v.min(volts);
@@ -168,20 +170,29 @@ fn every_story_is_there_and_everybody_else_is_well() {
     a_control_is_left_in_manual_and_stays_there();
 }
 
+/// What the plain code here can tell; `conditions.rs` judges the rest.
+const PLAIN: [Condition; 6] = [
+    Condition::ExcessTapping,
+    Condition::ReversePower,
+    Condition::VoltageRangeA,
+    Condition::VoltageRangeB,
+    Condition::TapLimit,
+    Condition::NotAutomatic,
+];
+
 fn every_regulator_shows_what_its_story_says_and_nothing_else() {
     let stories = MONTH.fleet.stories();
     for (number, member) in MONTH.fleet.members().enumerate() {
-        let mut expected: Vec<_> = stories
-            .iter()
-            .filter(|s| s.regulators.contains(&number))
-            .flat_map(|s| s.expected)
-            .copied()
-            .filter(|c| *c != Condition::EndpointSilent)
-            .collect();
-        expected.sort_unstable();
-        let mut found = found(&MONTH.counts[number]);
-        found.sort_unstable();
-        assert_eq!(found, expected, "{} {}", member.site, member.phase.name());
+        let told = |which: fn(&Story) -> &'static [Condition]| -> Vec<Condition> {
+            let here = stories.iter().filter(|s| s.regulators.contains(&number));
+            here.flat_map(which).copied().filter(|c| PLAIN.contains(c)).collect()
+        };
+        let (expected, possible) = (told(|s| s.expected), told(|s| s.possible));
+        let found = found(&MONTH.counts[number]);
+        let place = format!("{} {}", member.site, member.phase.name());
+        assert!(expected.iter().all(|c| found.contains(c)), "{place}: {found:?} of {expected:?}");
+        let allowed = |c: &Condition| expected.contains(c) || possible.contains(c);
+        assert!(found.iter().all(allowed), "{place}: {found:?}, expected {expected:?}");
     }
 }
 
@@ -191,7 +202,7 @@ fn healthy_regulators_tap_a_few_times_a_day() {
         .filter(|n| stories.iter().all(|s| !s.regulators.contains(n)))
         .map(|n| MONTH.counts[n].operations / 30.0)
         .collect();
-    assert!(healthy.len() > 70);
+    assert!(healthy.len() > 60);
     let busy = healthy.iter().filter(|o| (4.0..=25.0).contains(*o)).count();
     assert!(busy * 100 >= healthy.len() * 95, "{healthy:?}");
     assert!(healthy.iter().all(|o| (1.0..=28.0).contains(o)), "{healthy:?}");

@@ -17,6 +17,13 @@ use tokio_util::sync::CancellationToken;
 
 const HOST: IpAddr = IpAddr::V4(Ipv4Addr::LOCALHOST);
 
+/// Quantities that every layout reports.
+const COMMON: usize = 17;
+
+fn known(reading: &Reading) -> usize {
+    Quantity::ALL.iter().filter(|q| reading.quality(**q) == Quality::Good).count()
+}
+
 fn small_past() -> Fleet {
     Fleet::new(1, Utc::now() - TimeDelta::minutes(5))
 }
@@ -61,7 +68,7 @@ async fn every_control_reads_as_it_stands_through_its_shipped_profile() {
             let got = polled(&mut client, &fleet, &profiles[profile], number).await;
             if got.measured_at == expected.measured_at {
                 assert_eq!(got, expected, "regulator {number} by {profile}");
-                assert!(Quantity::ALL.iter().all(|q| got.quality(*q) == Quality::Good));
+                assert!(known(&got) >= COMMON, "{} of {profile}", known(&got));
                 *compared.entry(profile).or_insert(0) += 1;
                 break;
             }
@@ -112,7 +119,8 @@ async fn every_outstation_reads_as_it_stands_through_its_shipped_profile() {
                 );
                 reported += 1;
             }
-            assert_eq!(reported, Quantity::ALL.len());
+            assert_eq!(reported, known(&before), "{report}");
+            assert!(reported >= COMMON, "{report}");
             assert_eq!(report.identity.unwrap().model.as_deref(), Some(profile));
             *compared.entry(profile).or_insert(0) += 1;
             break;

@@ -277,7 +277,7 @@ mod tests {
 
     #[test]
     fn small_ramps_and_taps_the_other_way_are_not_clouds() {
-        assert!(days(2, 9..17, 120.0, 1).is_empty());
+        assert!(days(2, 9..17, 75.0, 1).is_empty());
         assert!(days(2, 9..17, 300.0, -1).is_empty(), "a raise when power has fallen");
     }
 

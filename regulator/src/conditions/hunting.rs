@@ -2,10 +2,9 @@
 //!
 //! An operation is undone when one the other way follows within five minutes; so V. R. Disfani et al. (California Solar Initiative RD&D3,
 //! subtask 4.4, final report, 2015) define an unnecessary operation. Clouds make such pairs too, but by moving the supply across the whole
-//! band; here a pair counts only when the source voltage before the second operation was what it was before the first, to half a
-//! step. Without source voltage it is taken from load voltage and tap. Where readings are further apart than the control's delay the supply can
-//! have moved and come back between two of them: then a pair counts only if the bandwidth explains it, being hardly wider than a step. A
-//! unit that reports no tap, or neither voltage, cannot be judged; one that is not in automatic is not.
+//! band; here a pair counts only when the source voltage, from before the first operation to before the second, was what it was before the
+//! first in every reading, to half a step: a cloud that came and went leaves it as it was. Readings more than two minutes apart cannot tell. Without source voltage it is taken from load voltage and tap. A unit that reports no tap, or neither voltage, cannot be
+//! judged; one that is not in automatic is not.
 //!
 //! True as soon as the undone operations of an hour, or of 24 hours, exceed their limit; true no longer when for the return delay no reading
 //! has shown that. A band of at least two steps does not hunt (T. A. Short, *Electric Power Distribution Handbook*; from memory).
@@ -24,10 +23,8 @@ use crate::{
     taps::TapChanger,
 };
 
-/// Delay of a control that reports none, s (common practice: 30 to 60 s).
-const USUAL_DELAY_S: f64 = 30.0;
-/// A band up to this many steps wide makes a unit hunt by itself.
-const NARROW: f64 = 1.25;
+/// What the supply did between readings further apart than this, s, is not known.
+const SEEN_S: f64 = 120.0;
 
 /// The limits of one regulator.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,10 +61,8 @@ impl Limits {
 pub(super) struct Hunting {
     hold: Hold,
     moves: Moves,
-    /// The last reading.
-    seen: Option<Timestamp>,
-    /// Source voltage of the last reading that told it, V.
-    supply_v: Option<f64>,
+    /// Source voltage of the last reading that told it, V, and when.
+    supply: Option<(Timestamp, f64)>,
     last: Option<Last>,
     undone: Recent,
 }
@@ -81,8 +76,9 @@ struct Last {
     count: u64,
     /// Source voltage before it, V.
     supply_v: f64,
-    /// Whether the supply that asked for it must have been seen, or the band explains it.
-    clear: bool,
+    /// The source voltage has left that since.
+    #[serde(default)]
+    moved: bool,
 }
 
 impl Hunting {
@@ -94,8 +90,10 @@ impl Hunting {
                 self.undone.add(reading.measured_at, undone);
             }
         }
-        self.supply_v = supply_v.or(self.supply_v);
-        self.seen = Some(reading.measured_at);
+        self.supply = supply_v.map(|v| (reading.measured_at, v)).or(self.supply);
+        if let (Some(last), Some(v)) = (&mut self.last, supply_v) {
+            last.moved |= (v - last.supply_v).abs() >= limits.still_v;
+        }
         if !self.undone.is_empty() || !self.hold.is_idle() {
             self.judge(limits, reading, out);
         }
@@ -112,27 +110,19 @@ impl Hunting {
     fn operated(&mut self, limits: &Limits, reading: &Reading, moved: &Move, after_v: Option<f64>) -> u64 {
         let last = self.last.take();
         let automatic = reading.flag(Quantity::Automatic) != Some(false);
-        let (Some(steps), Some(supply_v), true) = (moved.steps(), self.supply_v, automatic) else { return 0 };
-        let still = |v: f64| (v - supply_v).abs() < limits.still_v;
         let at = reading.measured_at;
-        let clear = self.clear(limits, reading);
+        let supply = self.supply.filter(|(since, _)| seconds(*since, at) <= SEEN_S);
+        let (Some(steps), Some((_, supply_v)), true) = (moved.steps(), supply, automatic) else { return 0 };
+        let still = |v: f64| (v - supply_v).abs() < limits.still_v;
         if steps == 0 {
             // There and back between two readings.
-            return if clear && after_v.is_some_and(still) { moved.count / 2 } else { 0 };
+            return if after_v.is_some_and(still) { moved.count / 2 } else { 0 };
         }
         let (way, count) = (steps.signum(), moved.count);
-        self.last = Some(Last { at, way, count, supply_v, clear });
-        let undoes = |l: &Last| {
-            l.way == -way && clear && l.clear && seconds(l.at, at) <= limits.within_s && still(l.supply_v)
-        };
+        self.last = Some(Last { at, way, count, supply_v, moved: false });
+        let undoes =
+            |l: &Last| l.way == -way && !l.moved && seconds(l.at, at) <= limits.within_s && still(l.supply_v);
         last.filter(undoes).map_or(0, |l| l.count.min(count))
-    }
-
-    /// Whether readings are close enough for the supply that asked for an operation to have been seen, or the band is narrow.
-    fn clear(&self, limits: &Limits, reading: &Reading) -> bool {
-        let delay_s = reading.good(Quantity::TimeDelay).unwrap_or(USUAL_DELAY_S);
-        let seen = self.seen.is_some_and(|last| seconds(last, reading.measured_at) <= delay_s);
-        seen || reading.good(Quantity::Bandwidth).is_some_and(|width| width <= NARROW * limits.step_v)
     }
 
     fn judge(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
@@ -222,6 +212,24 @@ mod tests {
         );
     }
 
+    /// A dip that calls for the raise and has passed before the lower: in the reading between it can be seen.
+    #[test]
+    fn a_cloud_that_came_and_went_between_the_operations_is_not_hunting() {
+        let dip = |s: i64| if s / 240 % 2 == 1 && s % 240 < 60 { 121.0 } else { 122.0 };
+        assert!(run(40_000, to_and_fro(240), dip).is_empty());
+    }
+
+    #[test]
+    fn readings_far_apart_cannot_tell() {
+        let mut story = Story::common();
+        let tap = to_and_fro(300);
+        for s in (0..40_000).step_by(300) {
+            let reading =
+                Reading::new(at(s)).with(Quantity::Tap, tap(s).into()).with(Quantity::SourceVoltage, 122.0);
+            assert!(story.observe(&reading).is_empty());
+        }
+    }
+
     #[test]
     fn a_supply_that_moves_across_the_band_is_not_hunting() {
         assert!(run(40_000, to_and_fro(240), |s| if s / 240 % 2 == 1 { 122.0 } else { 120.5 }).is_empty());
@@ -244,23 +252,6 @@ mod tests {
                 .observe(&reading.with(Quantity::Operations, f64::from(u16::try_from(s / 600).unwrap())));
             assert!(told.is_empty(), "{told:?}");
         }
-    }
-
-    #[test]
-    fn what_polls_too_far_apart_cannot_show_is_not_told() {
-        let told = |bandwidth_v: f64| -> Vec<String> {
-            let mut story = Story::common();
-            let reading = |s: i64| {
-                Reading::new(at(s))
-                    .with(Quantity::Tap, to_and_fro(240)(s).into())
-                    .with(Quantity::SourceVoltage, 122.0)
-                    .with(Quantity::TimeDelay, 15.0)
-                    .with(Quantity::Bandwidth, bandwidth_v)
-            };
-            (0..7200).step_by(60).flat_map(|s| story.observe(&reading(s))).collect()
-        };
-        assert!(told(1.5).is_empty());
-        assert_eq!(told(0.6).len(), 1, "the band explains it");
     }
 
     #[test]

@@ -83,6 +83,7 @@ async fn run_parts(args: &Args, data: &Path, database_url: &str, stop: &Cancella
     let mut fleet = keeping.load(args.seed, end - TimeDelta::days(i64::from(args.days)))?;
     let devices = Devices::bind(&fleet, Ipv4Addr::LOCALHOST.into(), args.base_port).await?;
     import(&mut db, &fleet.csv(devices.addresses())).await?;
+    set_thresholds(&mut db, &fleet).await?;
 
     let listen = free_address(args.listen)?;
     let public_url = format!("http://{listen}");
@@ -152,6 +153,26 @@ fn open_database(given: Option<&str>, data: &Path) -> Result<(Option<Cluster>, S
 async fn import(db: &mut PgConnection, csv: &str) -> Result<()> {
     let profiles = poller::fleet::ProfileSet::shipped();
     poller::fleet::import(db, "the simulated fleet", csv, &profiles).await?;
+    Ok(())
+}
+
+/// What the fictional utility has set for single sites. A threshold that somebody has changed since stays as it is.
+async fn set_thresholds(db: &mut PgConnection, fleet: &Fleet) -> Result<()> {
+    for story in fleet.stories() {
+        for set in story.thresholds {
+            sqlx::query!(
+                "insert into threshold (condition, parameter, scope_kind, scope_id, value)
+             select $1::text, $2::text, 'site', s.id, $4::float8 from site s where s.name = $3
+             on conflict do nothing",
+                set.condition.name(),
+                set.parameter,
+                story.site,
+                set.value
+            )
+            .execute(&mut *db)
+            .await?;
+        }
+    }
     Ok(())
 }
 

@@ -7,7 +7,7 @@ use std::{collections::BTreeSet, time::Duration};
 use chrono::{DateTime, TimeDelta, Utc};
 use private_postgres::testing::TestDatabase;
 use regulator::conditions::{Condition, Scope};
-use simulator::Fleet;
+use simulator::{Fleet, stories::Story};
 use system_tests::{Role, until};
 
 const SEED: u64 = 1;
@@ -65,19 +65,29 @@ fn stories(start: DateTime<Utc>) -> (BTreeSet<Finding>, Vec<(String, BTreeSet<Fi
     let mut all = BTreeSet::new();
     let mut groups = Vec::new();
     for story in fleet.stories() {
+        for condition in story.possible {
+            all.extend(places(&fleet, &story, *condition));
+        }
         for condition in story.expected {
-            let places: BTreeSet<Finding> = match condition.scope() {
-                Scope::Endpoint => {
-                    BTreeSet::from([(story.site.to_owned(), None, condition.name().to_owned())])
-                }
-                _ => story.regulators.iter().map(|r| finding(&fleet, *r, *condition)).collect(),
-            };
+            let places = places(&fleet, &story, *condition);
             all.extend(places.clone());
             groups.push((format!("{}: {}", story.name, condition.name()), places));
         }
     }
-    assert!(groups.len() >= 7, "the stories are there");
+    assert!(groups.len() >= 20, "the stories are there");
     (all, groups)
+}
+
+/// Where it may be found: what is true of a bank is told of its first regulator.
+fn places(fleet: &Fleet, story: &Story, condition: Condition) -> BTreeSet<Finding> {
+    match condition.scope() {
+        Scope::Endpoint => BTreeSet::from([(story.site.to_owned(), None, condition.name().to_owned())]),
+        Scope::Bank => {
+            let first = fleet.members().position(|m| m.site == story.site).unwrap();
+            BTreeSet::from([finding(fleet, first, condition)])
+        }
+        _ => story.regulators.iter().map(|r| finding(fleet, *r, condition)).collect(),
+    }
 }
 
 fn finding(fleet: &Fleet, regulator: usize, condition: Condition) -> Finding {

@@ -11,6 +11,8 @@ use crate::chance::{hash2, normal};
 const VOLTAGE_NOISE_V: f64 = 0.03;
 /// Standard deviation of a current sample, per unit.
 const CURRENT_NOISE: f64 = 0.002;
+/// How long the drive takes for a step, seconds (common practice: a few).
+const TRAVEL_S: i64 = 4;
 
 impl Fleet {
     /// What the control has in its registers, before rounding.
@@ -27,8 +29,10 @@ impl Fleet {
         let (in_phase, lagging) = (state.in_phase_a * gain, state.lagging_a * gain);
         let current = in_phase.hypot(lagging);
         let kilovolts = load * unit.volts_per_v / 1000.0;
+        let load_share = current / unit.nameplate.rated_current_a;
+        let moves = state.moved_at.is_some_and(|at| (self.state.now - at).num_seconds() < TRAVEL_S);
         let flag = |yes: bool| f64::from(u8::from(yes));
-        let forward = &unit.settings.forward;
+        let forward = state.settings(&unit.settings).forward;
         #[allow(clippy::cast_precision_loss, reason = "a counter has at most 32 bits")]
         let counter = (state.counted % unit.nameplate.counter_modulus) as f64;
         Reading::new(self.state.now)
@@ -38,7 +42,7 @@ impl Fleet {
             .with(Quantity::RealPower, kilovolts * in_phase)
             .with(Quantity::ReactivePower, kilovolts * lagging)
             .with(Quantity::PowerFactor, if current > 0.0 { in_phase / current } else { 1.0 })
-            .with(Quantity::Tap, f64::from(state.tap))
+            .with(Quantity::Tap, f64::from(state.tap + state.slipped))
             .with(Quantity::Operations, counter)
             .with(Quantity::Automatic, flag(!state.manual))
             .with(Quantity::Blocked, 0.0)
@@ -49,5 +53,9 @@ impl Fleet {
             .with(Quantity::TimeDelay, forward.delay_s)
             .with(Quantity::LdcResistance, forward.compensator.resistance_v)
             .with(Quantity::LdcReactance, forward.compensator.reactance_v)
+            .with(Quantity::TapInProgress, flag(moves))
+            // Orders of magnitude by common practice: rectifiers' currents are a greater part of a small load, and distort the voltage with it.
+            .with(Quantity::VoltageDistortion, (1.0 + 1.6 * load_share + 0.04 * noise(3)).max(0.1))
+            .with(Quantity::CurrentDistortion, (3.0 + 2.5 / (0.25 + load_share) + 0.15 * noise(4)).max(0.1))
     }
 }

@@ -2,6 +2,7 @@
 
 mod metering;
 mod physics;
+mod refeed;
 mod state;
 
 use chrono::TimeDelta;

@@ -17,11 +17,11 @@ use crate::sky::clear_sky;
 #[derive(Debug)]
 pub(super) struct Scratch {
     /// Regulators of each node, by conductor.
-    units: Vec<[Option<usize>; 3]>,
+    pub(super) units: Vec<[Option<usize>; 3]>,
     /// Amperes on the load side of each node's bank: in phase, and lagging.
-    amperes: Vec<[(f64, f64); 3]>,
+    pub(super) amperes: Vec<[(f64, f64); 3]>,
     /// Voltage on the load side of each node's bank.
-    volts: Vec<[f64; 3]>,
+    pub(super) volts: Vec<[f64; 3]>,
 }
 
 impl Scratch {
@@ -52,7 +52,12 @@ impl Fleet {
         self.shine(dt_s);
         self.sum_currents();
         self.set_voltages(&demand);
-        self.run_controls(dt_s);
+        self.refeed(&demand);
+        if self.run_controls(dt_s) {
+            // What is read at this instant is what the new taps make, as it is with a tap that was made within the step.
+            self.set_voltages(&demand);
+            self.refeed(&demand);
+        }
     }
 
     fn move_buses(&mut self, dt_s: f64) {
@@ -102,7 +107,9 @@ impl Fleet {
         for node in (0..self.plan.nodes.len()).rev() {
             let ratios = self.ratios(node);
             let mine = self.scratch.amperes[node];
-            let Some(parent) = self.plan.nodes[node].parent else { continue };
+            let Some(parent) = self.plan.nodes[node].parent.filter(|_| !self.is_refed(node)) else {
+                continue;
+            };
             for c in 0..3 {
                 let theirs = &mut self.scratch.amperes[parent][c];
                 theirs.0 += ratios[c] * mine[c].0;
@@ -113,7 +120,7 @@ impl Fleet {
 
     /// Load over source voltage of each conductor at a node. In open delta the third pair lies across the other two: with
     /// nearly equal ratios its voltage follows their mean.
-    fn ratios(&self, node: usize) -> [f64; 3] {
+    pub(super) fn ratios(&self, node: usize) -> [f64; 3] {
         let of = |unit: usize| {
             let nameplate = &self.plan.regulators[unit].nameplate;
             let turns = 0.2 / f64::from(nameplate.step_count) * f64::from(self.state.units[unit].tap);
@@ -162,7 +169,10 @@ impl Fleet {
         state.load_v
     }
 
-    fn run_controls(&mut self, dt_s: f64) {
+    /// Lets the controls look and the mechanisms follow; whether any tap moved.
+    fn run_controls(&mut self, dt_s: f64) -> bool {
+        let now = self.state.now;
+        let mut any = false;
         for bank in &self.plan.banks {
             let deciding = if bank.ganged { 1 } else { bank.count };
             for u in bank.first..bank.first + deciding {
@@ -181,13 +191,15 @@ impl Fleet {
                     automatic: !state.manual,
                     blocked: false,
                 };
-                let steps = state.control.step(&unit.settings, dt_s, &inputs).steps();
+                let settings = state.settings(&unit.settings);
+                let steps = state.control.step(&settings, dt_s, &inputs).steps();
                 let together = if bank.ganged { bank.count } else { 1 };
                 for moved in &mut self.state.units[u..u + together] {
-                    moved.tap += steps;
-                    moved.counted += u64::from(steps.unsigned_abs());
+                    moved.operate(steps, now);
                 }
+                any |= steps != 0;
             }
         }
+        any
     }
 }

@@ -3,7 +3,7 @@
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg32;
 use regulator::Timestamp;
-use regulator::control::Control;
+use regulator::control::{Control, ControlSettings};
 use serde::{Deserialize, Serialize};
 
 use super::{Fleet, Scratch};
@@ -20,6 +20,10 @@ pub(crate) struct State {
     pub(crate) now: Timestamp,
     /// Whether the control that is to be replaced has been.
     pub(crate) exchanged: bool,
+    /// Whether the pulse that is to be missed has been, or will be at the next operation.
+    pub(crate) slipped: bool,
+    /// Whether the end of a feeder is fed from its other side.
+    pub(crate) refed: bool,
     pub(crate) random: Pcg32,
     pub(crate) buses: Vec<BusState>,
     /// How far each node's load is from its shape, per unit, by phase.
@@ -46,12 +50,51 @@ pub(crate) struct UnitState {
     pub(crate) counted: u64,
     pub(crate) control: Control,
     pub(crate) manual: bool,
+    /// When the drive last began to move.
+    pub(crate) moved_at: Option<Timestamp>,
+    /// The motor does not turn, whatever it is told.
+    pub(crate) stuck: bool,
+    /// The next pulse of the position sensor will be missed.
+    pub(crate) pulse_missed: bool,
+    /// Reported tap less the true one.
+    pub(crate) slipped: i32,
+    /// Compensator R and X have been entered in each other's place.
+    pub(crate) crossed: bool,
     /// V on the 120 V base.
     pub(crate) source_v: f64,
     pub(crate) load_v: f64,
     /// Load-side primary amperes: in phase, and lagging.
     pub(crate) in_phase_a: f64,
     pub(crate) lagging_a: f64,
+}
+
+impl UnitState {
+    /// The mechanism does what the control tells it, if it can. Its counter counts what the drive has done, so a motor that does not
+    /// turn counts nothing; the position sensor puts itself right at neutral.
+    pub(crate) fn operate(&mut self, steps: i32, now: Timestamp) {
+        if steps == 0 || self.stuck {
+            return;
+        }
+        self.moved_at = Some(now);
+        self.tap += steps;
+        self.counted += u64::from(steps.unsigned_abs());
+        if std::mem::take(&mut self.pulse_missed) {
+            self.slipped -= steps;
+        }
+        if self.tap == 0 {
+            self.slipped = 0;
+        }
+    }
+
+    /// The settings in force.
+    pub(crate) fn settings(&self, planned: &ControlSettings) -> ControlSettings {
+        let mut settings = *planned;
+        if self.crossed {
+            let compensator = &mut settings.forward.compensator;
+            std::mem::swap(&mut compensator.resistance_v, &mut compensator.reactance_v);
+        }
+        settings
+    }
 }
 
 impl State {
@@ -61,6 +104,11 @@ impl State {
             counted: first,
             control: Control::new(),
             manual: false,
+            moved_at: None,
+            stuck: false,
+            pulse_missed: false,
+            slipped: 0,
+            crossed: false,
             source_v: 120.0,
             load_v: 120.0,
             in_phase_a: 0.0,
@@ -74,6 +122,8 @@ impl State {
             start,
             now: start,
             exchanged: false,
+            slipped: false,
+            refed: false,
             random,
             buses: vec![BusState::default(); plan.substations.len()],
             loads: vec![<[Wander; 3]>::default(); plan.nodes.len()],
@@ -91,7 +141,7 @@ pub struct Snapshot {
 }
 
 /// The version of the plan and of the state's form; a snapshot of another one is of no use.
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 
 /// A snapshot that does not fit this program's fleet.
 #[derive(Debug, thiserror::Error)]

@@ -148,6 +148,8 @@ pub(super) const SINGLE: &[Object] = &[
     object(Q::RealPower, Kind::Analog, 4, THREE, Form::Float).beyond(5.0),
     object(Q::ReactivePower, Kind::Analog, 5, THREE, Form::Float).beyond(5.0),
     object(Q::PowerFactor, Kind::Analog, 6, THREE, Form::Float).beyond(0.01),
+    object(Q::VoltageDistortion, Kind::Analog, 7, THREE, Form::Float).beyond(0.2),
+    object(Q::CurrentDistortion, Kind::Analog, 8, THREE, Form::Float).beyond(0.5),
     object(Q::SetVoltage, Kind::AnalogOutput, 0, TWO, Form::Float),
     object(Q::Bandwidth, Kind::AnalogOutput, 1, TWO, Form::Float),
     object(Q::TimeDelay, Kind::AnalogOutput, 2, TWO, Form::Float),

@@ -56,6 +56,7 @@ pub(super) const SINGLE_BITS: &[Point] = &[
     point(Q::Operations, Input, 14, Unsigned32 { scale: 1.0, low_first: true }),
     point(Q::Automatic, Discrete, 1, Bit { inverted: true }),
     point(Q::AtNeutral, Discrete, 4, Bit { inverted: false }),
+    point(Q::TapInProgress, Discrete, 5, Bit { inverted: false }),
     point(Q::ReverseFlow, Discrete, 7, Bit { inverted: false }),
     point(Q::Blocked, Coil, 16, Bit { inverted: false }),
     point(Q::SetVoltage, Holding, 10, tenths()),

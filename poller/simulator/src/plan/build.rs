@@ -27,6 +27,8 @@ pub(crate) enum Bank {
     Single(usize, Layout),
     /// Two, line to line, behind one gateway.
     OpenDelta(Layout),
+    /// None: customers along the line.
+    None,
 }
 
 /// One stop along a feeder.
@@ -101,6 +103,11 @@ impl Stop {
     pub(crate) fn counted(self, first: u64) -> Self { Self { first_count: Some(first), ..self } }
 }
 
+/// Customers along the line, without a regulator.
+pub(crate) fn village(km: f64, wire: Wire) -> Stop {
+    stop("", Bank::None, 0.0, km, wire)
+}
+
 /// A feeder and its stops, upstream first.
 #[derive(Debug, Clone)]
 pub(crate) struct Feeder {
@@ -130,6 +137,7 @@ pub(crate) fn build(seed: u64, time_zone: Tz, origin: (f64, f64), feeders: &[Fee
         plants: Vec::new(),
         regulators: Vec::new(),
         endpoints: 0,
+        refeed: None,
     };
     let mut builder = Builder { plan, seed };
     for feeder in feeders {
@@ -154,9 +162,9 @@ impl Builder {
             let upstream = index.checked_sub(stop.back);
             let km = stop.km + upstream.map_or(0.0, |i: usize| distance_km[i]);
             distance_km.push(km);
-            let site = self.site(spec, stop, feeder, km, index);
             let node = self.plan.nodes.len();
-            let bank = self.bank(spec.service, stop, site);
+            let site = (stop.bank != Bank::None).then(|| self.site(spec, stop, feeder, km, index));
+            let bank = site.map(|site| self.bank(spec.service, stop, site));
             let (r, x) = stop.wire.ohm_per_km();
             let per_v = stop.km / spec.service.volts_per_v();
             self.plan.nodes.push(Node {
@@ -165,9 +173,11 @@ impl Builder {
                 drop_per_ampere: (r * per_v, x * per_v),
                 customers: stop.customers,
                 peak_a: self.currents(spec.service, stop, node),
-                bank: Some(bank),
+                bank,
             });
-            if stop.panels_kw > 0.0 {
+            if let Some(site) = site
+                && stop.panels_kw > 0.0
+            {
                 self.plant(spec.service, stop, node, site);
             }
         }
@@ -243,6 +253,7 @@ impl Builder {
         let (connection, conductors): (_, &[usize]) = match &stop.bank {
             Bank::OpenDelta(_) => (Connection::OpenDelta, &[0, 1]),
             Bank::Single(conductor, _) => (Connection::Wye, std::slice::from_ref(conductor)),
+            Bank::None => (Connection::Wye, &[]),
             _ => (Connection::Wye, &[0, 1, 2]),
         };
         let bank = self.plan.banks.len();
@@ -263,6 +274,7 @@ impl Builder {
     fn unit(&mut self, service: Service, stop: &Stop, bank: usize, conductor: usize, place: u8) -> Unit {
         let number = self.plan.regulators.len();
         let (layout, unit, position, own_address) = match stop.bank {
+            Bank::None => unreachable!("it has no conductors"),
             Bank::OneControl(layout) | Bank::Ganged(layout) => (layout, 1, place + 1, place == 0),
             Bank::Gateway(layout) | Bank::OpenDelta(layout) => (layout, u16::from(place) + 1, 1, place == 0),
             Bank::Separate(layout) | Bank::Single(_, layout) => (layout, 1, 1, true),

@@ -7,7 +7,7 @@ mod build;
 mod equipment;
 pub(crate) mod utility;
 
-pub(crate) use build::{Bank as BankSpec, Feeder as FeederSpec, Stop, build, stop};
+pub(crate) use build::{Bank as BankSpec, Feeder as FeederSpec, Stop, build, stop, village};
 pub(crate) use equipment::{Service, Wire};
 
 use chrono_tz::Tz;
@@ -33,6 +33,23 @@ pub(crate) struct Plan {
     pub(crate) plants: Vec<Plant>,
     pub(crate) regulators: Vec<Unit>,
     pub(crate) endpoints: usize,
+    /// The end of a feeder that can be fed from its other side.
+    pub(crate) refeed: Option<Refeed>,
+}
+
+impl Plan {
+    /// Numbers of a site's regulators.
+    pub(crate) fn regulators_at(&self, site: &str) -> Vec<usize> {
+        let here = |u: &usize| self.sites[self.banks[self.regulators[*u].bank].site].name == site;
+        (0..self.regulators.len()).filter(here).collect()
+    }
+}
+
+/// Two nodes, the second at a feeder's end: the line can be opened above the first while a tie feeds the second.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Refeed {
+    pub(crate) between: usize,
+    pub(crate) end: usize,
 }
 
 #[derive(Debug, Clone)]

@@ -4,7 +4,7 @@ use chrono_tz::Tz;
 
 use super::BankSpec::{Ganged, Gateway, OneControl, OpenDelta, Separate, Single};
 use super::Wire::{Heavy, Light};
-use super::{FeederSpec, Plan, Service, Stop, build, stop};
+use super::{FeederSpec, Plan, Refeed, Service, Stop, build, stop, village};
 use crate::demand::Customers::{Homes, Pumps, Trade};
 use crate::layout::Layout::{SingleBits, SingleFloat, SingleObjects, TripleInteger, TripleObjects};
 
@@ -29,13 +29,31 @@ pub(crate) const DROPOUT_SITE: &str = "Velvetgorse";
 pub(crate) const LOW_SITE: &str = "Umbershade";
 /// Whose three regulators move as one.
 pub(crate) const LOCKSTEP_SITE: &str = "Hollowquill";
+/// Whose feeder is fed from its far end on a Saturday.
+pub(crate) const REFED_SITE: &str = "Larkspindle";
+/// Whose tap report slips, and which phase's.
+pub(crate) const SLIPPED_SITE: (&str, usize) = ("Cindermarl", 0);
+/// Whose motor fails, and which phase's.
+pub(crate) const STUCK_SITE: (&str, usize) = ("Inkwhistle", 2);
+/// Whose control does not wait for the regulator upstream.
+pub(crate) const CASCADE_SITE: &str = "Ravelsnip";
+/// Which never passes neutral.
+pub(crate) const ONE_SIDED_SITE: &str = "Acornwither";
+/// Whose contacts have done their work.
+pub(crate) const WORN_SITE: &str = "Gossamere";
+/// Where compensator R and X are entered in each other's place.
+pub(crate) const CROSSED_SITE: &str = "Yarrowmuddle";
 /// Where two regulators stand in open delta.
 pub(crate) const DELTA_SITE: &str = "Emberknot";
 
 /// The utility, its chances drawn from this seed.
 pub(crate) fn plan(seed: u64) -> Plan {
     let feeders = [ozmarrow(), quillspire(), tumbleferrow(), murklewick()].concat();
-    build(seed, TIME_ZONE, ORIGIN, &feeders)
+    let mut plan = build(seed, TIME_ZONE, ORIGIN, &feeders);
+    // The village and the last stop of the last feeder.
+    let last = plan.nodes.len() - 1;
+    plan.refeed = Some(Refeed { between: last - 1, end: last });
+    plan
 }
 
 fn feeder(
@@ -56,7 +74,7 @@ fn ozmarrow() -> Vec<FeederSpec> {
         from("OZ 1", 20.0, vec![
             stop("Ambergloam", OneControl(TripleInteger), 219.0, 2.6, Heavy).serves(Homes, 1300.0).holds(122.5, 2.0, 30.0),
             stop("Bristlemoor", Gateway(SingleObjects), 150.0, 4.8, Heavy).serves(Homes, 900.0).holds(122.0, 2.2, 45.0),
-            stop("Cindermarl", OneControl(TripleObjects), 100.0, 8.5, Light).serves(Homes, 620.0).holds(123.0, 2.5, 60.0),
+            stop(SLIPPED_SITE.0, OneControl(TripleObjects), 100.0, 8.5, Light).serves(Homes, 620.0).holds(123.0, 2.5, 60.0),
         ]),
         from("OZ 2", 130.0, vec![
             stop("Dapplewisp", Separate(SingleBits), 219.0, 3.1, Heavy).serves(Trade, 1700.0).compensates(2.0, 1.5)
@@ -66,9 +84,10 @@ fn ozmarrow() -> Vec<FeederSpec> {
                 .holds(121.5, 2.3, 60.0).counted(31_870),
         ]),
         from("OZ 3", 250.0, vec![
-            stop("Gossamere", Gateway(SingleBits), 219.0, 2.2, Heavy).serves(Trade, 1200.0).holds(122.0, 2.4, 30.0),
+            stop(WORN_SITE, Gateway(SingleBits), 219.0, 2.2, Heavy).serves(Trade, 1200.0).holds(122.0, 2.4, 30.0)
+                .counted(172_400),
             stop(LOCKSTEP_SITE, Ganged(TripleInteger), 150.0, 4.4, Heavy).serves(Pumps, 900.0).unbalanced(0.03).holds(122.0, 2.0, 45.0),
-            stop("Inkwhistle", Separate(SingleObjects), 100.0, 8.8, Light).serves(Homes, 480.0).panels(120.0, 4.0)
+            stop(STUCK_SITE.0, Separate(SingleObjects), 100.0, 8.8, Light).serves(Homes, 480.0).panels(120.0, 4.0)
                 .holds(122.0, 2.2, 60.0),
         ]),
     ]
@@ -95,7 +114,7 @@ fn quillspire() -> Vec<FeederSpec> {
             stop("Pebbletoss", OneControl(TripleInteger), 219.0, 3.3, Heavy).serves(Homes, 1400.0).compensates(2.0, 2.0)
                 .holds(121.5, 2.0, 30.0),
             stop("Quiverstone", Gateway(SingleObjects), 150.0, 7.4, Heavy).serves(Homes, 1000.0).holds(122.0, 2.2, 45.0),
-            stop("Ravelsnip", OneControl(TripleObjects), 100.0, 9.7, Light).serves(Pumps, 560.0).holds(123.0, 2.5, 60.0),
+            stop(CASCADE_SITE, OneControl(TripleObjects), 100.0, 9.7, Light).serves(Pumps, 560.0).holds(123.0, 1.5, 15.0),
         ]),
     ]
 }
@@ -117,11 +136,11 @@ fn tumbleferrow() -> Vec<FeederSpec> {
             stop("Xanthergap", Single(2, SingleBits), 100.0, 11.0, Light).serves(Homes, 330.0).holds(121.5, 2.0, 60.0),
         ]),
         from("TF 3", 165.0, vec![
-            stop("Yarrowmuddle", Gateway(SingleObjects), 200.0, 5.5, Heavy).serves(Trade, 3000.0)
-                .compensates(2.0, 1.0).holds(121.5, 2.2, 30.0),
+            stop(CROSSED_SITE, Gateway(SingleObjects), 200.0, 5.5, Heavy).serves(Trade, 3000.0)
+                .compensates(2.0, 8.0).holds(121.5, 2.2, 30.0),
             stop(ROLLOVER_SITE, OneControl(TripleInteger), 100.0, 9.8, Heavy).serves(Homes, 1400.0).holds(122.0, 2.5, 45.0)
                 .counted(65_478),
-            stop("Acornwither", OneControl(TripleObjects), 100.0, 18.0, Light).serves(Homes, 800.0).panels(150.0, 5.0)
+            stop(ONE_SIDED_SITE, OneControl(TripleObjects), 100.0, 18.0, Light).serves(Homes, 800.0).panels(150.0, 5.0)
                 .holds(122.0, 2.1, 60.0),
         ]),
     ]
@@ -145,7 +164,8 @@ fn murklewick() -> Vec<FeederSpec> {
         from("MW 3", 220.0, Service::KV_12, vec![
             stop("Humblegrouse", Gateway(SingleObjects), 219.0, 3.5, Heavy).serves(Trade, 1500.0).holds(122.0, 2.1, 30.0),
             stop("Jinglemoss", OneControl(TripleObjects), 150.0, 4.5, Heavy).serves(Homes, 800.0).holds(122.0, 2.4, 45.0),
-            stop("Larkspindle", Separate(SingleBits), 100.0, 9.5, Light).serves(Homes, 560.0).holds(122.0, 2.3, 60.0),
+            village(4.5, Light).serves(Homes, 230.0),
+            stop(REFED_SITE, Separate(SingleBits), 100.0, 5.0, Light).serves(Homes, 380.0).holds(122.0, 2.3, 60.0),
         ]),
     ]
 }
