@@ -31,7 +31,7 @@ pub struct Regulation {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ReverseBehaviour {
     /// Keeps regulating the load side with the forward settings, as if nothing had happened.
-    LockForward,
+    KeepForward,
     /// Does not tap.
     Block,
     /// Regulates the source side with the reverse settings.
@@ -87,7 +87,7 @@ impl ControlSettings {
         Self {
             forward: regulation,
             reverse: regulation,
-            reverse_behaviour: ReverseBehaviour::LockForward,
+            reverse_behaviour: ReverseBehaviour::KeepForward,
             reverse_threshold: 0.01,
             timing: Timing::Sequential,
             widening: None,
@@ -329,7 +329,7 @@ impl Control {
         } else if in_phase > settings.reverse_threshold {
             self.reversed = false;
         }
-        if was != self.reversed && settings.reverse_behaviour != ReverseBehaviour::LockForward {
+        if was != self.reversed && settings.reverse_behaviour != ReverseBehaviour::KeepForward {
             self.rest();
         }
     }

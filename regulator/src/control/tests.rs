@@ -135,7 +135,7 @@ fn the_compensator_raises_to_hold_the_load_centre() {
 }
 
 #[test]
-fn reversed_power_with_lock_forward_regulates_on() {
+fn reversed_power_with_keep_forward_regulates_on() {
     let mut bench = Bench::new(ControlSettings::common());
     bench.current.in_phase = -0.3;
     bench.source_v = 119.0;

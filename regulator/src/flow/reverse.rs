@@ -44,15 +44,15 @@ pub enum Fit {
 /// Judges a setting.
 #[must_use]
 pub const fn fit(cause: Cause, behaviour: ReverseBehaviour) -> Fit {
-    use ReverseBehaviour::{Block, LockForward, RegulateReverse};
+    use ReverseBehaviour::{Block, KeepForward, RegulateReverse};
     match (cause, behaviour) {
         (Cause::CannotTell, _) => Fit::CannotTell,
-        (Cause::Generation, LockForward) => Fit::Fits("the load side is regulated, and it answers"),
+        (Cause::Generation, KeepForward) => Fit::Fits("the load side is regulated, and it answers"),
         (Cause::Switched, RegulateReverse) => Fit::Fits("the source side is regulated, and it answers"),
         (Cause::Generation, RegulateReverse) => Fit::DoesNotFit(
             "the source side is regulated, but the source holds it: taps do not move it, and the load side takes them all",
         ),
-        (Cause::Switched, LockForward) => Fit::DoesNotFit(
+        (Cause::Switched, KeepForward) => Fit::DoesNotFit(
             "the load side is regulated, but it is held from elsewhere: taps do not move it, and the source side takes them all",
         ),
         (_, Block) => Fit::DoesNotFit("no taps while reversed: neither side is regulated"),
@@ -181,11 +181,11 @@ mod tests {
 
     #[test]
     fn settings_that_regulate_the_side_that_answers_fit() {
-        use ReverseBehaviour::{Block, LockForward, RegulateReverse};
+        use ReverseBehaviour::{Block, KeepForward, RegulateReverse};
         for (cause, behaviour, fits) in [
-            (Cause::Generation, LockForward, true),
+            (Cause::Generation, KeepForward, true),
             (Cause::Generation, RegulateReverse, false),
-            (Cause::Switched, LockForward, false),
+            (Cause::Switched, KeepForward, false),
             (Cause::Switched, RegulateReverse, true),
             (Cause::Switched, Block, false),
         ] {

@@ -197,7 +197,7 @@ impl<'a> Replay<'a> {
 
     /// What a run with these settings has to look for besides the band.
     pub(super) fn features(&self, settings: &ControlSettings) -> Features {
-        let forward = settings.reverse_behaviour == ReverseBehaviour::LockForward;
+        let forward = settings.reverse_behaviour == ReverseBehaviour::KeepForward;
         // Half of the threshold leaves room for every tap's current factor.
         let never = f64::from(self.least_in_phase) > -0.5 * settings.reverse_threshold;
         Features {

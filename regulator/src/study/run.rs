@@ -11,7 +11,7 @@ use crate::control::{Control, ControlSettings, Inputs, ReverseBehaviour, TapComm
 /// Whether a control with these settings needs to know the current.
 pub(super) fn needs_current(settings: &ControlSettings) -> bool {
     settings.forward.compensator != Compensator::OFF
-        || settings.reverse_behaviour != ReverseBehaviour::LockForward
+        || settings.reverse_behaviour != ReverseBehaviour::KeepForward
 }
 
 /// One control on its way through a recording.

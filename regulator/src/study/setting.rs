@@ -211,11 +211,11 @@ pub const CHOICES: &[Choice] = &[
     Choice {
         name: "reverse",
         title: "reversed power",
-        ways: &[("lock_forward", "forward settings stay"), ("block", "no taps")],
-        get: |s| if s.reverse_behaviour == ReverseBehaviour::Block { "block" } else { "lock_forward" },
+        ways: &[("keep_forward", "forward settings stay"), ("block", "no taps")],
+        get: |s| if s.reverse_behaviour == ReverseBehaviour::Block { "block" } else { "keep_forward" },
         put: |s, name| {
             s.reverse_behaviour =
-                if name == "block" { ReverseBehaviour::Block } else { ReverseBehaviour::LockForward };
+                if name == "block" { ReverseBehaviour::Block } else { ReverseBehaviour::KeepForward };
         },
     },
     Choice {

@@ -92,7 +92,7 @@ prop_compose! {
     fn settings()(
         forward in regulation(), reverse in regulation(),
         reverse_behaviour in prop_oneof![
-            Just(ReverseBehaviour::LockForward), Just(ReverseBehaviour::Block), Just(ReverseBehaviour::RegulateReverse)
+            Just(ReverseBehaviour::KeepForward), Just(ReverseBehaviour::Block), Just(ReverseBehaviour::RegulateReverse)
         ],
         timing in prop_oneof![Just(Timing::Sequential), Just(Timing::Integrating)],
         widening in prop_oneof![3 => Just(None), 1 => Just(Some(Widening::common()))],

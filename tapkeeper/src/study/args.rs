@@ -21,7 +21,7 @@ pub(crate) struct Args {
     #[command(flatten)]
     pub(super) nameplate: Plate,
     /// Present settings, where the file does not report them: NAME=VALUE, separated by commas. Names: set_voltage, bandwidth, delay,
-    /// inter_tap, resistance, reactance, tap_min, tap_max; timing (sequential, integrating), reverse (lock_forward, block), widening (off,
+    /// inter_tap, resistance, reactance, tap_min, tap_max; timing (sequential, integrating), reverse (keep_forward, block), widening (off,
     /// on) with ramp, window, factor, hold, hard_low, hard_high.
     #[arg(long, value_name = "NAME=VALUE,...", default_value = "", hide_default_value = true)]
     pub(super) present: String,

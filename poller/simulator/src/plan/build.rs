@@ -324,7 +324,7 @@ fn settings(stop: &Stop) -> ControlSettings {
     ControlSettings {
         forward,
         reverse: Regulation { compensator: Compensator::OFF, ..forward },
-        reverse_behaviour: ReverseBehaviour::LockForward,
+        reverse_behaviour: ReverseBehaviour::KeepForward,
         tap_min: -stop.range,
         tap_max: stop.range,
         ..ControlSettings::common()
