@@ -62,7 +62,7 @@ fn order(page: &str) -> Vec<i32> {
 }
 
 fn plain(page: &str) -> String {
-    page.replace('\u{a0}', " ").replace('\u{202f}', " ")
+    page.replace(['\u{a0}', '\u{202f}'], " ")
 }
 
 #[tokio::test]
