@@ -127,7 +127,9 @@ async fn recent(db: &mut PgConnection, ids: &[i32], units: &mut [Unit], now: Tim
             unit.take(&day, now.with_timezone(&unit.zone).date_naive());
         }
     })
-    .await
+    .await?;
+    units.iter_mut().for_each(|unit| unit.recent.shares.sort_by_key(|share| share.day));
+    Ok(())
 }
 
 impl Unit {
