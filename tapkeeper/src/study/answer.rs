@@ -1,6 +1,7 @@
 //! From what was typed and read to the answer.
 
 use regulator::control::ControlSettings;
+use regulator::study::usual_interval_s;
 use regulator::study::{
     Cell, Comparison, Coverage, InForce, Model, Recording, Reduction, Replay, SourceVoltage, Sweep, Trust,
     doubts,
