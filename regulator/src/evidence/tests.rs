@@ -173,3 +173,15 @@ fn voltages_and_power_are_told_and_speak_neither_way() {
     let power = silent.items.iter().find(|i| i.what == What::PowerDirection).unwrap();
     assert!(power.detail.starts_with("no usable value"), "{}", power.detail);
 }
+
+/// One step of a type B unit: 120 / (1 - 0.00625) = 120.75 V, within what two voltages of class 0.6 can be wrong by (2 V).
+#[test]
+fn voltages_that_fit_the_reported_tap_as_well_as_neutral_contradict_nobody() {
+    let near = gathered(1.0, (120.0, 120.8), 0, as_it_is);
+    assert_eq!(says(&near, What::VoltageDifference), Says::Silent);
+    assert_eq!(near.overall, Overall::Agreement(Says::AgainstNeutral));
+    // six steps reported and none in the voltages is another matter
+    let far = gathered(6.0, (120.0, 120.8), 0, as_it_is);
+    assert_eq!(says(&far, What::VoltageDifference), Says::ForNeutral);
+    assert!(matches!(far.overall, Overall::Contradiction(_)), "{:?}", far.overall);
+}

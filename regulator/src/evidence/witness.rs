@@ -6,6 +6,7 @@ use crate::{
     audit::Verdict,
     counter::{self, Step},
     flow::direction::{self, Direction},
+    taps::TapChanger,
 };
 
 /// Values older than so many poll intervals, or this, whichever is longer, are silent, seconds.
@@ -140,12 +141,20 @@ pub(super) fn voltage_difference(records: &Records<'_>) -> Item {
     let mean = differences.iter().sum::<f64>() / differences.len() as f64;
     let step_v = records.nameplate.step_volts();
     let error_v = records.limits.bound_steps() * step_v + DROP_SHARE * records.nameplate.voltage_base_v;
-    let detail = format!(
+    let mut detail = format!(
         "{mean:+.1} V; neutral would show 0 V, give or take {error_v:.1} V for the accuracy of the two measurements and for \
          the unit's own drop; a step is {step_v:.2} V, so taps up to {:.0} either side of neutral could look the same",
         (error_v / step_v).ceil()
     );
-    worse.item(what, neutral_if(mean.abs() <= error_v), detail)
+    let fits_neutral = mean.abs() <= error_v;
+    // a step or two off neutral the voltages fit the reported tap as well: they then tell neither from the other
+    let off = tap.filter(|tap| *tap != 0.0).zip(source.usable);
+    let expected = off.map(|(tap, source_v)| source_v * (TapChanger::of(records.nameplate).ratio(tap) - 1.0));
+    if fits_neutral && expected.is_some_and(|expected| (mean - expected).abs() <= error_v) {
+        detail += "; they fit the reported tap as well as neutral";
+        return worse.item(what, Says::Silent, detail);
+    }
+    worse.item(what, neutral_if(fits_neutral), detail)
 }
 
 pub(super) fn tap_audit(records: &Records<'_>) -> Item {
