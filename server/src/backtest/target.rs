@@ -116,7 +116,7 @@ fn regulator(thresholds: &Thresholds, ask: &Ask, r: &Regulator) -> Option<Target
     Some(target(
         ask,
         r,
-        format!("{} {} {}", r.site.name, r.bank.name, r.phase.title()),
+        &format!("{} {} {}", r.site.name, r.bank.name, r.phase.title()),
         None,
         vec![(r.id, r.phase)],
         runs,
@@ -136,7 +136,7 @@ fn bank(inventory: &Inventory, thresholds: &Thresholds, ask: &Ask, of_part: &[&R
     Some(target(
         ask,
         first,
-        format!("{} {}", first.site.name, first.bank.name),
+        &format!("{} {}", first.site.name, first.bank.name),
         Some(first.bank.id),
         members,
         runs,
@@ -154,7 +154,7 @@ fn tried(before: &Settings, ask: &Ask) -> Settings {
 fn target(
     ask: &Ask,
     r: &Regulator,
-    name: String,
+    name: &str,
     bank_id: Option<i32>,
     members: Vec<(i32, Phase)>,
     runs: (Run, Run),

@@ -10,8 +10,11 @@ use web::{
 use super::Fields;
 use crate::backtest::{Ask, Judged, Kind, Part, Report, Totals};
 
+/// A column: its key in the address, its heading, its count.
+type Column = (&'static str, &'static str, fn(&Totals) -> usize);
+
 /// Columns that places can be sorted by.
-const ORDERS: [(&str, &str, fn(&Totals) -> usize); 6] = [
+const ORDERS: [Column; 6] = [
     ("place", "Place", |_| 0),
     ("tried", "Tried", |t| t.tried),
     ("in_force", "In force", |t| t.in_force),
