@@ -27,7 +27,7 @@ build: assets
 
 # Scripts and styles, built from pinned npm packages and embedded in the binary.
 assets: web/dist/.built
-web/dist/.built: web/package.json web/package-lock.json $(shell find web/assets -type f 2>/dev/null)
+web/dist/.built: web/package.json web/package-lock.json web/build.mjs $(shell find web/scripts web/styles web/images -type f)
 	@./scripts/set-up node
 	cd web && npm ci --no-fund --no-audit --loglevel=error && npm run --silent build
 	@touch $@
