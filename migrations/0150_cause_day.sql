@@ -11,10 +11,18 @@ create table cause_day (
     primary key (regulator_id, day, cause)
 ) with (fillfactor = 80);
 
+-- The day there; by UTC where the zone is one that this PostgreSQL does not know: the analysis must not stop for a name.
+create function local_day(at timestamptz, zone text) returns date language plpgsql stable as $$
+begin
+    return (at at time zone zone)::date;
+exception when invalid_parameter_value then
+    return (at at time zone 'UTC')::date;
+end $$;
+
 create function count_causes() returns trigger language plpgsql as $$
 begin
     insert into cause_day (regulator_id, day, cause, operations, weight, undone)
-        select w.regulator_id, (w.at at time zone s.time_zone)::date, w.cause, sum(w.operations),
+        select w.regulator_id, local_day(w.at, s.time_zone), w.cause, sum(w.operations),
             sum(w.operations * w.confidence::double precision), coalesce(sum(w.operations) filter (where w.undone), 0)
         from written w
         join regulator r on r.id = w.regulator_id
@@ -34,7 +42,7 @@ create trigger count_causes after insert on operation
     referencing new table as written for each statement execute function count_causes();
 
 insert into cause_day (regulator_id, day, cause, operations, weight, undone)
-    select o.regulator_id, (o.at at time zone s.time_zone)::date, o.cause, sum(o.operations),
+    select o.regulator_id, local_day(o.at, s.time_zone), o.cause, sum(o.operations),
         sum(o.operations * o.confidence::double precision), coalesce(sum(o.operations) filter (where o.undone), 0)
     from operation o
     join regulator r on r.id = o.regulator_id

@@ -98,6 +98,8 @@ pub struct Answer {
     pub settings: Vec<Row>,
     /// The figures.
     pub figures: Vec<Row>,
+    /// The regulators that it feeds next, with what they would feel.
+    pub downstream: Vec<Downstream>,
     /// Drawings, each under its heading with the names of its lines.
     pub charts: Vec<Chart>,
     /// The map over bandwidth and delay.
@@ -154,4 +156,15 @@ pub struct MapCell {
     pub shade: u8,
     /// The present settings.
     pub here: bool,
+}
+
+/// A regulator fed by the one studied, replayed in series with it.
+#[derive(Debug, Clone)]
+pub struct Downstream {
+    /// Which.
+    pub whose: String,
+    /// Its site.
+    pub site: i32,
+    /// Its figures, in the columns of the study's own.
+    pub rows: Vec<Row>,
 }

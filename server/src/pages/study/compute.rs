@@ -7,7 +7,10 @@ use regulator::study::{
 };
 use regulator::{Nameplate, Reading};
 
-use super::asked::{self, Asked, Faults, SLOTS, Typed};
+use super::{
+    asked::{self, Asked, Faults, SLOTS, Typed},
+    downstream::{self, Below, Felt},
+};
 
 /// Columns of a drawing.
 pub(super) const COLUMNS: usize = 720;
@@ -26,6 +29,8 @@ pub(super) struct Done {
     pub(super) map: Vec<Vec<Cell>>,
     /// What was recorded, then the present settings replayed, then those tried.
     pub(super) outlines: Vec<Vec<Option<Column>>>,
+    /// What the regulators that it feeds feel of it.
+    pub(super) downstream: Vec<Felt>,
     pub(super) gap_s: f64,
     pub(super) gaps: u32,
     pub(super) skipped_s: f64,
@@ -46,6 +51,7 @@ pub(super) fn compute(
     asked: &Asked,
     nameplate: &Nameplate,
     readings: &[Reading],
+    below: &[Below],
 ) -> Result<Done, NotDone> {
     let in_force = InForce::of(readings, nameplate);
     let mut faults = Faults::new();
@@ -68,6 +74,8 @@ pub(super) fn compute(
     let model = Model { load_exponent: asked.load_exponent, ..Model::of(nameplate) };
     let replay = Replay::new(&recording, model);
     let settings: Vec<_> = tried.iter().map(|(_, settings)| *settings).collect();
+    let upstream: Vec<_> = std::iter::once(present).chain(settings.iter().copied()).collect();
+    let downstream = downstream::compute(asked, &replay, &upstream, below);
     let comparison = Comparison::of(&replay, &present, &settings);
     let span_s = (0.0, (asked.to - asked.from).as_seconds_f64());
     let recorded = outline(replay.recorded_trace(&comparison.recorded.track), span_s, COLUMNS);
@@ -89,6 +97,7 @@ pub(super) fn compute(
         coverage,
         comparison,
         outlines,
+        downstream,
     })
 }
 

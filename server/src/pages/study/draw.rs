@@ -17,6 +17,7 @@ use web::{
 use super::{
     asked::{self, Asked, SLOTS, Typed},
     compute::{COLUMNS, Done},
+    downstream,
 };
 
 /// What is needed beside the computed.
@@ -56,6 +57,7 @@ pub(super) fn answer(context: &Context<'_>, done: &Done) -> Answer {
         columns: names(done, true),
         settings: settings(done),
         figures: FIGURES.iter().map(|figure| row(figure, done)).collect(),
+        downstream: downstream::shown(&done.downstream),
         charts: charts(context, done),
         map: map(context, done),
         assumptions: assumptions(context, done),
@@ -160,7 +162,7 @@ fn row(figure: &Figure, done: &Done) -> Row {
 }
 
 /// The number, and beneath it its share of the time or its spread over the loads.
-fn cell(figure: &Figure, outcome: &Outcome, spread: Option<&Tried>) -> (String, String) {
+pub(super) fn cell(figure: &Figure, outcome: &Outcome, spread: Option<&Tried>) -> (String, String) {
     let Some(value) = figure.value(outcome) else { return ("– cannot tell".to_owned(), String::new()) };
     let spread = spread
         .and_then(|tried| tried.spread(figure))

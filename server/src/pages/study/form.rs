@@ -43,7 +43,7 @@ pub(super) fn feeders(fleet: &Fleet) -> Vec<Feeder> {
     feeders
 }
 
-fn name(unit: &Unit) -> String {
+pub(super) fn name(unit: &Unit) -> String {
     format!("{}, {}", unit.regulator.site.name, trend::name(unit))
 }
 

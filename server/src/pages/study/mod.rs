@@ -6,6 +6,7 @@
 mod asked;
 mod compute;
 mod desk;
+mod downstream;
 mod draw;
 mod form;
 #[cfg(test)]
@@ -71,13 +72,18 @@ async fn show(
     };
     let Some(turn) = app.studies.turn().await else { return busy(page) };
     let (readings, cut) = readings(&app, &subject, &asked).await?;
+    let mut below = vec![];
+    for fed in app.picture.read(|fleet| downstream::of(fleet, &subject)) {
+        let (readings, _) = self::readings(&app, &fed, &asked).await?;
+        below.push(downstream::Below { subject: fed, readings });
+    }
     let nameplate = subject.regulator.nameplate.clone();
     let job = {
         let (typed, nameplate) = (typed.clone(), nameplate.clone());
         move || {
             // Kept here, so that a reader who leaves does not free the desk before the work ends.
             let _turn = turn;
-            compute::compute(&typed, &asked, &nameplate, &readings)
+            compute::compute(&typed, &asked, &nameplate, &readings, &below)
         }
     };
     let done = tokio::task::spawn_blocking(job).await.map_err(|e| WebError::Internal(e.into()))?;

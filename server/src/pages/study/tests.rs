@@ -218,3 +218,31 @@ async fn who_comes_when_too_many_wait_is_told_and_other_pages_go_on() {
     }
     assert_eq!(test.get(&browser, &address(id, "")).await.status, StatusCode::OK);
 }
+
+#[tokio::test]
+async fn what_a_regulator_feeds_feels_the_settings_tried_upstream() {
+    let (test, browser, id) = app().await;
+    let mut db = test.db().await;
+    let down: i32 = sqlx::query_scalar(
+        "with s as (insert into site (feeder_id, name, time_zone, fed_from_site_id)
+                select feeder_id, 'Mill End', time_zone, id from site returning id),
+              b as (insert into bank (site_id, name, connection) select id, 'Bank 1', 'wye' from s returning id)
+         insert into regulator (bank_id, phase, kva, rated_current_a, rated_voltage_v, pt_ratio, ct_ratio, endpoint_id, unit, profile)
+            select b.id, 'A', 333, 438, 7620, 63.5, 1000, r.endpoint_id, 2, r.profile from b, regulator r returning id",
+    )
+    .fetch_one(&mut *db)
+    .await
+    .unwrap();
+    let own: Vec<_> = readings(1080).into_iter().map(|r| (down, r)).collect();
+    write(&mut db, &batch("p", 10_800), &own).await;
+    let fleet = Fleet::of(&inventory::load(&mut db).await.unwrap(), Utc::now());
+    test.app.picture.replace(fleet, Utc::now());
+    let page = test.get(&browser, &address(id, "&a_bandwidth=6")).await;
+    assert_eq!(page.status, StatusCode::OK);
+    let felt = between(&page.body, "Felt downstream: Mill End", "</table>");
+    let cells = row(felt, "Operations");
+    // Recorded, present upstream, a band of 6 V upstream: then nothing is corrected upstream, and it taps more.
+    assert_eq!(cells.len(), 3, "{cells:?}");
+    let alone = test.get(&browser, &address(down, "&a_bandwidth=6")).await;
+    assert!(!alone.body.contains("Felt downstream"), "it feeds nobody");
+}
