@@ -14,6 +14,7 @@ grant usage on schema public to tapkeeper_poller, tapkeeper_server;
 revoke execute on all functions in schema public from public;
 grant execute on function quality_of(bytea, integer), operations_between(bigint, bigint, bigint, interval)
     to tapkeeper_poller, tapkeeper_server;
+grant execute on function local_day(timestamptz, text) to tapkeeper_server;
 
 -- The poller reads the inventory, writes readings, rollups and its own health.
 grant select on substation, feeder, site, bank, profile, endpoint, regulator, inventory_version to tapkeeper_poller;
