@@ -159,7 +159,7 @@ pub struct MapCell {
 }
 
 /// A regulator fed by the one studied, replayed in series with it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Downstream {
     /// Which.
     pub whose: String,

@@ -2,9 +2,7 @@
 
 use std::sync::Arc;
 
-use regulator::study::{
-    FIGURES, InForce, Model, Outcome, Recording, Reduction, Replay, Stage, cascade,
-};
+use regulator::study::{FIGURES, InForce, Model, Outcome, Recording, Reduction, Replay, Stage, cascade};
 use regulator::{Reading, control::ControlSettings};
 use web::study::{Downstream, Row};
 
@@ -14,8 +12,7 @@ use crate::picture::Fleet;
 /// Regulators replayed in series with the one studied, at most.
 const MOST: usize = 3;
 /// What is told of each.
-const TOLD: [&str; 5] =
-    ["operations", "undone", "out_of_band_s", "outside_range_a_s", "outside_range_b_s"];
+const TOLD: [&str; 5] = ["operations", "undone", "out_of_band_s", "outside_range_a_s", "outside_range_b_s"];
 
 /// A regulator at the next site downstream, of the same phase, and its readings.
 #[derive(Debug)]
@@ -66,8 +63,7 @@ fn felt(asked: &Asked, above: &Replay<'_>, upstream: &[ControlSettings], below: 
     let replay = Replay::new(&recording, model);
     let mut outcomes = vec![replay.recorded(&own)];
     for settings in upstream {
-        let stages =
-            [Stage { replay: above, settings: *settings }, Stage { replay: &replay, settings: own }];
+        let stages = [Stage { replay: above, settings: *settings }, Stage { replay: &replay, settings: own }];
         outcomes.extend(cascade(&stages).pop());
     }
     Some(Felt { whose: below.subject.name.clone(), site: below.subject.regulator.site.id, outcomes })
