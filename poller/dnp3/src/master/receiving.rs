@@ -183,8 +183,11 @@ impl Channel {
         match verdict {
             Verdict::New if wanted => {
                 let (_, owed) = self.take_objects(index, None, fragment, now, host);
-                let token = owed.map(|owed| owed.token);
-                self.associations[index].unsolicited.took(control.sequence, fragment.objects, token);
+                // One that asks for no confirmation is not remembered: should it come again and ask for one, nobody knows whether it was stored.
+                if control.confirm {
+                    let token = owed.map(|owed| owed.token);
+                    self.associations[index].unsolicited.took(control.sequence, fragment.objects, token);
+                }
             }
             Verdict::Again if control.confirm => self.confirm(index, control.sequence, true),
             Verdict::Again => {}

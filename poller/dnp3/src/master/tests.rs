@@ -387,6 +387,24 @@ fn unsolicited_events_without_the_mark_are_confirmed_the_same_each_time() {
     story.says("D2 00");
 }
 
+/// A response that asks for no confirmation and is repeated with the question: what came of the first nobody knows (found by fuzzing).
+#[test]
+fn what_was_taken_without_a_question_is_taken_again_when_it_asks() {
+    let mut story = Story::begun(|c| c.unsolicited = Classes::EVENTS);
+    story.says("C2 14 3C 02 06 3C 03 06 3C 04 06");
+    story.hears("C2 81 00 00");
+    story.told.store_later = true;
+    story.told.lines.clear();
+    story.hears("D1 82 00 00 02 01 28 01 00 00 00 81");
+    story.says_nothing();
+    story.hears("F1 82 00 00 02 01 28 01 00 00 00 81");
+    story.says_nothing();
+    story.was_told(&["Binary 0 Binary(true)", "Binary 0 Binary(true)"]);
+    let token = *story.told.tokens.last().unwrap();
+    story.stored(token, true);
+    story.says("D1 00");
+}
+
 /// Clause 10.3.3.2: what is written is when the request before it was sent.
 #[test]
 fn a_clock_is_set_by_the_network_procedure() {
