@@ -109,7 +109,7 @@ test('without script a drawing and tables stand in, and ranges are links', async
   await withPage({ javaScriptEnabled: false }, async (page) => {
     await page.goto(`/site/${site.id}`);
     assert.equal(await page.locator('.strip svg').count(), 4);
-    assert.ok((await page.locator('.trends .strip polyline').count()) > 0);
+    assert.ok((await page.locator('noscript .strip polyline').count()) > 0);
     assert.ok((await page.locator('#summary td').first().textContent()).includes(' / '));
     await page.getByRole('link', { name: '7 days' }).click();
     assert.equal(new URL(page.url()).search, '?span=7d');
