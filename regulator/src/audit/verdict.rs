@@ -78,8 +78,10 @@ impl Verdict {
     pub fn words(&self) -> String {
         match *self {
             Self::Agrees { offset, hidden } => format!(
-                "agrees: the voltages imply a tap {offset:+.1} steps from the reported one, without change; an old \
-                 error of up to {hidden} steps would look the same"
+                "agrees: the voltages imply a tap {:+.1} steps from the reported one, without change; an old \
+                 error of up to {hidden} steps would look the same",
+                // What rounds to zero has no sign to speak of.
+                (10.0 * offset).round() / 10.0 + 0.0
             ),
             Self::Slipped { by, from, to, since } => {
                 let range =

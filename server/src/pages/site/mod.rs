@@ -14,7 +14,7 @@ use axum::{
 };
 use chrono::Utc;
 use chrono_tz::Tz;
-use regulator::{Nameplate, Quantity, Reading, TimeSource, Timestamp};
+use regulator::{Nameplate, Quality, Quantity, Reading, TimeSource, Timestamp};
 use tower_http::compression::CompressionLayer;
 use web::{
     board::{Cell, number},
@@ -166,7 +166,11 @@ fn present(units: &[&Unit], zone: Tz, now: Timestamp) -> Present {
         alarms: unit.row.live.alarms.clone(),
     };
     // Settings have a table of their own.
-    let shown = Quantity::ALL.iter().filter(|q| !SETTINGS.contains(q));
+    let reported = |q: Quantity| {
+        units.iter().filter_map(|u| u.latest.as_ref()).any(|l| l.quality(q) != Quality::NotReported)
+    };
+    let shown =
+        Quantity::ALL.iter().filter(|q| !SETTINGS.contains(q) && (reported(**q) || !SELDOM.contains(q)));
     let mut rows: Vec<_> = shown.map(|&q| row(units, q, now)).collect();
     rows.push(Facts {
         name: "Operations today",
@@ -174,6 +178,10 @@ fn present(units: &[&Unit], zone: Tz, now: Timestamp) -> Present {
     });
     Present { phases: units.iter().map(phase).collect(), rows }
 }
+
+/// What few controls report: nothing is missed where it is not.
+const SELDOM: &[Quantity] =
+    &[Quantity::VoltageDistortion, Quantity::CurrentDistortion, Quantity::TapInProgress];
 
 const SETTINGS: &[Quantity] = &[
     Quantity::SetVoltage,
