@@ -108,7 +108,7 @@ test('the CSV holds what is shown', async () => {
 test('without script a drawing and tables stand in, and ranges are links', async () => {
   await withPage({ javaScriptEnabled: false }, async (page) => {
     await page.goto(`/site/${site.id}`);
-    assert.equal(await page.locator('.strip svg').count(), 4);
+    assert.equal(await page.locator('noscript .strip svg').count(), 4);
     assert.ok((await page.locator('noscript .strip polyline').count()) > 0);
     assert.ok((await page.locator('#summary td').first().textContent()).includes(' / '));
     await page.getByRole('link', { name: '7 days' }).click();
