@@ -243,6 +243,7 @@ async fn what_a_regulator_feeds_feels_the_settings_tried_upstream() {
     let cells = row(felt, "Operations");
     // Recorded, present upstream, a band of 6 V upstream: then nothing is corrected upstream, and it taps more.
     assert_eq!(cells.len(), 3, "{cells:?}");
+    assert_ne!(cells[1], cells[2], "what is tried upstream is felt here");
     let alone = test.get(&browser, &address(down, "&a_bandwidth=6")).await;
     assert!(!alone.body.contains("Felt downstream"), "it feeds nobody");
 }
