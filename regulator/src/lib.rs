@@ -7,6 +7,7 @@
 //! [`study`] asks what other settings would have done.
 
 mod age;
+pub mod alarms;
 pub mod audit;
 pub mod backtest;
 pub mod balance;
