@@ -4,7 +4,7 @@
 //! Start with [`Reading`], the state of one regulator at one instant, and [`conditions`], the rules that watch a
 //! stream of them. What two voltages, power and taps tell beyond that is in [`audit`] (is the reported tap right?), [`flow`] (which
 //! way does power flow, and which side holds the voltage?) and [`evidence`] (what do the records say about neutral?);
-//! [`study`] asks what other settings would have done.
+//! [`study`] asks what other settings would have done; [`alarms`] is what becomes of what the conditions tell.
 
 mod age;
 pub mod alarms;
@@ -44,7 +44,12 @@ pub use reading::{Reading, TimeSource};
 pub type Timestamp = chrono::DateTime<chrono::Utc>;
 
 /// Seconds from one instant to another.
-#[allow(clippy::cast_precision_loss, reason = "whole milliseconds of centuries fit a double exactly")]
 fn seconds(from: Timestamp, to: Timestamp) -> f64 {
-    (to - from).num_milliseconds() as f64 / 1000.0
+    seconds_of(to - from)
+}
+
+/// A span of time in seconds.
+#[allow(clippy::cast_precision_loss, reason = "whole milliseconds of centuries fit a double exactly")]
+const fn seconds_of(span: chrono::TimeDelta) -> f64 {
+    span.num_milliseconds() as f64 / 1000.0
 }

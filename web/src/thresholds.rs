@@ -97,6 +97,8 @@ impl Group {
             Scope::Bank => "each bank",
             Scope::Endpoint => "each endpoint",
             Scope::Poller => "each poller",
+            Scope::Substation => "each substation",
+            Scope::Part => "Tapkeeper itself",
         }
     }
 }

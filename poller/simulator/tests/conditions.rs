@@ -88,8 +88,7 @@ fn wanted(
     };
     let mut wanted = vec![];
     for story in fleet.stories() {
-        for condition in
-            which(&story).iter().filter(|c| !matches!(c.scope(), Scope::Endpoint | Scope::Poller))
+        for condition in which(&story).iter().filter(|c| matches!(c.scope(), Scope::Regulator | Scope::Bank))
         {
             wanted.push(story.regulators.iter().map(|r| (place(*r, *condition), *condition)).collect());
         }

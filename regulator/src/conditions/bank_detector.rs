@@ -11,7 +11,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Condition, Settings, Transition, hold::seconds, tap_spread, voltage_unbalance};
-use crate::{Connection, Nameplate, Phase, Quantity, Reading, Timestamp};
+use crate::{Connection, Nameplate, Phase, Quantity, Reading, Timestamp, alarms::chatter::Chatter};
 
 /// Readings compared are no further apart than this many poll intervals.
 const CLOSE_INTERVALS: f64 = 1.5;
@@ -103,6 +103,8 @@ pub struct BankDetector {
     ahead: u64,
     tap_spread: tap_spread::TapSpread,
     voltage_unbalance: voltage_unbalance::VoltageUnbalance,
+    #[serde(skip_serializing_if = "Chatter::is_empty")]
+    chatter: Chatter,
 }
 
 impl BankDetector {
@@ -144,9 +146,10 @@ impl BankDetector {
             && let Some(at) = self.round(unit)
         {
             self.compare(unit, at, &mut out);
-        }
-        if let Some(only) = unit.only {
-            out.retain(|transition| transition.condition == only);
+            if let Some(only) = unit.only {
+                out.retain(|transition| transition.condition == only);
+            }
+            self.chatter.pass(at, &mut out);
         }
         out
     }
@@ -178,6 +181,7 @@ impl BankDetector {
         self.tap_spread.hold.forget_pending();
         self.tap_spread.lockstep.forget_pending();
         self.voltage_unbalance.excursion.hold.forget_pending();
+        self.chatter.forget(horizon);
         true
     }
 

@@ -3,6 +3,9 @@
 //! True when a report says that it has been failing for the delay; the instant is computed from when it began to. True no longer
 //! with the first reading from behind it, or, should no reading come, after reports over the same delay, all of one
 //! poller process, that it does not fail. A poller that has just started and not tried yet proves nothing.
+//!
+//! An endpoint that comes and goes is held as one alarm ([`crate::alarms::chatter`]); time goes on with its readings and with every
+//! poller's reports.
 
 use serde::{Deserialize, Serialize};
 
@@ -11,7 +14,7 @@ use super::{
     hold::{later, seconds},
     words::{fact, span},
 };
-use crate::Timestamp;
+use crate::{Timestamp, alarms::chatter::Chatter};
 
 /// A poller's report at one instant.
 #[derive(Debug, Clone, Copy)]
@@ -35,6 +38,8 @@ pub struct EndpointDetector {
     began: Option<Timestamp>,
     /// The last transition: the next is not told as of an earlier instant, whatever a poller says.
     last: Option<Timestamp>,
+    #[serde(skip_serializing_if = "Chatter::is_empty")]
+    chatter: Chatter,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -70,6 +75,33 @@ impl EndpointDetector {
         since: Timestamp,
         error: &str,
     ) -> Vec<Transition> {
+        let mut told = self.fails(settings, report, since, error);
+        self.chatter.pass(report.watermark, &mut told);
+        told
+    }
+
+    /// It is not among those reported failing.
+    pub fn not_failing(&mut self, settings: &Settings, report: &Report<'_>) -> Vec<Transition> {
+        let mut told = self.may_end(settings, report);
+        self.chatter.pass(report.watermark, &mut told);
+        told
+    }
+
+    /// A reading came from behind it. One from before it began to fail says nothing.
+    pub fn answered(&mut self, at: Timestamp) -> Vec<Transition> {
+        let ends = self.failing_since().is_some_and(|since| at >= since);
+        let mut told = if ends { self.end(at) } else { vec![] };
+        self.chatter.pass(at, &mut told);
+        told
+    }
+
+    fn fails(
+        &mut self,
+        settings: &Settings,
+        report: &Report<'_>,
+        since: Timestamp,
+        error: &str,
+    ) -> Vec<Transition> {
         self.clear = None;
         if self.failing.as_ref().is_none_or(|f| f.since != since || f.poller != report.poller) {
             self.failing = Some(Failing { poller: report.poller.to_owned(), since });
@@ -93,8 +125,7 @@ impl EndpointDetector {
         }]
     }
 
-    /// It is not among those reported failing.
-    pub fn not_failing(&mut self, settings: &Settings, report: &Report<'_>) -> Vec<Transition> {
+    fn may_end(&mut self, settings: &Settings, report: &Report<'_>) -> Vec<Transition> {
         if !self.fails_for(report.poller) {
             return vec![];
         }
@@ -113,13 +144,9 @@ impl EndpointDetector {
         self.end(report.watermark)
     }
 
-    /// A reading came from behind it. One from before it began to fail says nothing.
-    pub fn answered(&mut self, at: Timestamp) -> Vec<Transition> {
-        if self.failing_since().is_some_and(|since| at >= since) { self.end(at) } else { vec![] }
-    }
-
     fn end(&mut self, at: Timestamp) -> Vec<Transition> {
-        let Self { active, began, last, .. } = std::mem::take(self);
+        let Self { active, began, last, chatter, .. } = std::mem::take(self);
+        self.chatter = chatter;
         let at = last.map_or(at, |last| last.max(at));
         self.last = if active { Some(at) } else { last };
         if !active {

@@ -1,13 +1,14 @@
-//! Conditions: rules that can be true of a regulator, a bank, an endpoint or a poller.
+//! Conditions: rules that can be true of a regulator, a bank, an endpoint, a poller, a substation or a part of Tapkeeper itself.
 //!
 //! Each is a pure state machine, (settings, state, event) -> (state, transitions). The same code runs live, in a backtest and
 //! in tests; the same events give the same transitions however they are cut into pieces. Nothing here reads a clock:
 //! deadlines are computed from the events, so a transition carries the instant it became true, not the one it was noticed.
 
 //!
-//! [`Condition`] is the catalogue. [`RegulatorDetector`], [`BankDetector`], [`EndpointDetector`] and [`PollerDetector`] hold the states of all
-//! conditions of one thing; each condition has a file of its own, which states its rule.
+//! [`Condition`] is the catalogue. [`RegulatorDetector`], [`BankDetector`], [`EndpointDetector`], [`PollerDetector`], [`AreaDetector`] and
+//! [`PartDetector`] hold the states of all conditions of one thing; each condition has a file of its own, which states its rule.
 
+mod area_silent;
 mod bank_detector;
 mod blocked_or_manual_too_long;
 mod catalogue;
@@ -23,6 +24,7 @@ mod mechanism_suspect;
 mod not_automatic;
 mod off_standard;
 mod overload;
+mod part_stopped;
 mod poller_silent;
 mod readings_stale;
 mod recent;
@@ -40,6 +42,8 @@ mod wear_limit;
 mod words;
 
 #[cfg(test)]
+mod audit_of_delays;
+#[cfg(test)]
 mod bank_replay;
 #[cfg(test)]
 mod bank_story;
@@ -48,9 +52,11 @@ mod replay;
 #[cfg(test)]
 mod story;
 
+pub use area_silent::{AreaDetector, AreaLimits};
 pub use bank_detector::{BankDetector, BankUnit, Member};
-pub use catalogue::{Condition, Parameter, Priority, Scope};
+pub use catalogue::{Condition, Parameter, Priority, RespondWithin, Scope, Silence};
 pub use endpoint_silent::{EndpointDetector, Report};
+pub use part_stopped::{PartDetector, Work};
 pub use poller_silent::PollerDetector;
 pub use regulator_detector::{RegulatorDetector, Unit};
 pub use settings::Settings;

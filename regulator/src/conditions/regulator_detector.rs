@@ -10,6 +10,7 @@ use super::{
 };
 use crate::{
     Nameplate, Reading, Timestamp,
+    alarms::chatter::Chatter,
     audit::{self, TapAudit},
 };
 
@@ -113,6 +114,8 @@ pub struct RegulatorDetector {
     wear_limit: wear_limit::WearLimit,
     overload: overload::Overload,
     counter_anomaly: counter_anomaly::CounterAnomaly,
+    #[serde(skip_serializing_if = "Chatter::is_empty")]
+    chatter: Chatter,
 }
 
 impl RegulatorDetector {
@@ -158,6 +161,7 @@ impl RegulatorDetector {
         if let Some(only) = unit.only {
             out.retain(|transition| transition.condition == only);
         }
+        self.chatter.pass(reading.measured_at, &mut out);
         out
     }
 
@@ -235,6 +239,7 @@ impl RegulatorDetector {
         self.wear_limit.forget();
         self.overload.excursion.hold.forget_pending();
         self.counter_anomaly.forget();
+        self.chatter.forget(horizon);
         true
     }
 
@@ -245,7 +250,8 @@ impl RegulatorDetector {
     }
 
     /// The word of the poller that polls it, at its watermark: everything measured before has been observed, and the endpoint
-    /// answers, or has not since `failing_since`. Deadlines passed on the way are told with the instant they passed at.
+    /// answers, or has not since `failing_since`. Deadlines passed on the way are told with the instant they passed at. Time
+    /// while the endpoint does not answer is no quiet that ends a chattering alarm.
     pub fn report(
         &mut self,
         unit: &Unit,
@@ -256,14 +262,18 @@ impl RegulatorDetector {
         if unit.judges(Condition::ReadingsStale) {
             self.readings_stale.report(&unit.readings_stale, failing_since, watermark, &mut out);
         }
-        out
+        let mut told = vec![];
+        self.chatter.take(out, &mut told);
+        self.chatter.release(heard_until(failing_since, watermark), &mut told);
+        told
     }
 
     /// Whether [`RegulatorDetector::report`] with the same arguments would change anything.
     #[must_use]
     pub fn needs_report(&self, unit: &Unit, failing_since: Option<Timestamp>, watermark: Timestamp) -> bool {
-        unit.judges(Condition::ReadingsStale)
-            && self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark)
+        let stale = unit.judges(Condition::ReadingsStale)
+            && self.readings_stale.needs_report(&unit.readings_stale, failing_since, watermark);
+        stale || self.chatter.is_due(heard_until(failing_since, watermark))
     }
 
     /// Everything measured before `to` has been observed. Looking more often between events gives the same transitions, only
@@ -273,8 +283,15 @@ impl RegulatorDetector {
         if unit.judges(Condition::ReadingsStale) {
             self.readings_stale.advance(&unit.readings_stale, to, &mut out);
         }
-        out
+        let mut told = vec![];
+        self.chatter.take(out, &mut told);
+        told
     }
+}
+
+/// Up to when a regulator would have been heard, had it had anything to say.
+fn heard_until(failing_since: Option<Timestamp>, watermark: Timestamp) -> Timestamp {
+    failing_since.map_or(watermark, |since| since.min(watermark))
 }
 
 #[cfg(test)]

@@ -268,7 +268,8 @@ fn the_generated_events_do_raise_and_return_every_condition() {
         }
         seen.extend(world.told.iter().map(|t| (t.condition, t.change == super::Change::Raised)));
     }
-    let expected = Condition::all().filter(|c| !matches!(c.scope(), Scope::Poller | Scope::Bank)).count() * 2;
+    let here = |c: &Condition| matches!(c.scope(), Scope::Regulator | Scope::Endpoint);
+    let expected = Condition::all().filter(here).count() * 2;
     assert_eq!(seen.len(), expected, "{seen:?}");
 }
 

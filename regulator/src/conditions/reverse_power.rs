@@ -13,9 +13,6 @@ use super::{
 };
 use crate::{Nameplate, Quantity, Reading};
 
-/// Forward again means less than this share of the threshold in reverse.
-const FORWARD_SHARE: f64 = 0.5;
-
 /// The limit of one regulator, in kW.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Limits {
@@ -27,7 +24,8 @@ impl Limits {
         let get = |name| settings.get(Condition::ReversePower, name);
         let limit = -get("threshold_percent") / 100.0 * nameplate.kva;
         let delays = Delays { on_s: get("delay_s"), off_s: get("return_delay_s") };
-        Self { bound: Bound { side: Side::Low, limit, inside: limit * FORWARD_SHARE, delays } }
+        let inside = limit * (1.0 - get("deadband_percent") / 100.0);
+        Self { bound: Bound { side: Side::Low, limit, inside, delays } }
     }
 }
 

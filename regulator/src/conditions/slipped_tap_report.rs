@@ -16,14 +16,13 @@ use crate::{
     audit::{self, Accuracy, TapAudit, Verdict, Why},
 };
 
-/// An offset told by the classes alone is explained again when it is inside their bound by this many steps.
-const DEADBAND_STEPS: f64 = 0.3;
-
 /// The limits of one regulator.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Limits {
     audit: audit::Limits,
     least_steps: f64,
+    /// An offset told by the classes alone is explained again when it is inside their bound by this many steps.
+    deadband_steps: f64,
 }
 
 impl Limits {
@@ -34,7 +33,11 @@ impl Limits {
             load_percent: get("load_class_percent"),
             ..Accuracy::default()
         };
-        Self { audit: audit::Limits::new(nameplate, &accuracy), least_steps: get("least_steps") }
+        Self {
+            audit: audit::Limits::new(nameplate, &accuracy),
+            least_steps: get("least_steps"),
+            deadband_steps: get("deadband_steps"),
+        }
     }
 }
 
@@ -69,7 +72,7 @@ impl SlippedTapReport {
                 out.push(raised(limits, reading, verdict, by, since));
             }
             (Verdict::Agrees { offset, .. }, Some((by, since))) => {
-                let explained = offset.abs() <= limits.audit.bound_steps() - DEADBAND_STEPS;
+                let explained = offset.abs() <= limits.audit.bound_steps() - limits.deadband_steps;
                 if since.is_some() || explained {
                     let now = format!(
                         "the voltages imply the reported tap again ({} steps off)",

@@ -6,7 +6,7 @@
 //! fades with a time constant; before enough days are covered there is no forecast.
 //!
 //! Looked at with every operation and once an hour. True when the worst part's share reaches the limit, or its end lies within
-//! the days ahead; true no longer when both are past, the days by a quarter more.
+//! the days ahead; true no longer when both are past, the days by a quarter more (the deadband).
 
 use serde::{Deserialize, Serialize};
 
@@ -24,8 +24,6 @@ use crate::{
 
 /// Seconds between two looks without an operation.
 const LOOK_S: f64 = 3600.0;
-/// How much farther off the end must be to be no concern again.
-const RETURN_FACTOR: f64 = 1.25;
 const DAY_S: f64 = 86_400.0;
 
 /// The limits of one regulator.
@@ -33,6 +31,8 @@ const DAY_S: f64 = 86_400.0;
 pub(super) struct Limits {
     share: f64,
     ahead_days: f64,
+    /// How far off the end must be to be no concern again.
+    again_days: f64,
     rate_s: f64,
     least_s: f64,
     counter_when_new: u64,
@@ -51,6 +51,7 @@ impl Limits {
         Self {
             share: get("share_percent") / 100.0,
             ahead_days: get("ahead_days"),
+            again_days: get("ahead_days") * (1.0 + get("deadband_percent") / 100.0),
             rate_s: get("rate_days") * DAY_S,
             least_s: get("least_days") * DAY_S,
             counter_when_new,
@@ -110,7 +111,7 @@ impl WearLimit {
         let near = |days: f64| view.ahead.is_some_and(|(_, left)| left <= days);
         let so = match self.active {
             false => view.share >= limits.share || near(limits.ahead_days),
-            true => view.share >= limits.share || near(limits.ahead_days * RETURN_FACTOR),
+            true => view.share >= limits.share || near(limits.again_days),
         };
         if so != self.active {
             self.active = so;

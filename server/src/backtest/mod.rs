@@ -83,7 +83,7 @@ pub enum BacktestError {
 pub fn refusal(condition: Condition) -> Option<BacktestError> {
     match condition.scope() {
         Scope::Regulator | Scope::Bank => None,
-        Scope::Endpoint | Scope::Poller => {
+        Scope::Endpoint | Scope::Poller | Scope::Substation | Scope::Part => {
             Some(BacktestError::NotOfReadings(CannotReplay::NotOfRegulator(condition)))
         }
     }

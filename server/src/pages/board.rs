@@ -7,7 +7,10 @@ use axum::{
     routing::get,
 };
 use chrono::Utc;
-use regulator::{Timestamp, conditions::Condition};
+use regulator::{
+    Timestamp,
+    conditions::{Condition, Scope},
+};
 use serde::Deserialize;
 use tower_http::compression::CompressionLayer;
 use web::{
@@ -125,8 +128,11 @@ fn conditions(filter: &Filter) -> Vec<Choice> {
         title: c.title().to_owned(),
         chosen: filter.condition == Some(c),
     };
-    // A silent poller has no row of its own; the banner tells of it.
-    Condition::all().filter(|c| *c != Condition::PollerSilent).map(choice).collect()
+    // A silent poller, or a part that stopped, has no row of its own; the banner tells of it.
+    Condition::all()
+        .filter(|c| !matches!(c.scope(), Scope::Poller | Scope::Part | Scope::Substation))
+        .map(choice)
+        .collect()
 }
 
 #[cfg(test)]

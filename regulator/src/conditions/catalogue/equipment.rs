@@ -1,6 +1,6 @@
 //! The condition of the unit itself.
 
-use super::{Condition, Entry, Priority, Scope, parameter};
+use super::{Condition, Entry, Priority, RespondWithin, Scope, parameter};
 
 pub(super) const MECHANISM_SUSPECT: Entry = Entry {
     condition: Condition::MechanismSuspect,
@@ -8,6 +8,8 @@ pub(super) const MECHANISM_SUSPECT: Entry = Entry {
     title: "Mechanism suspect",
     scope: Scope::Regulator,
     priority: Priority::High,
+    respond_within: RespondWithin::hours(1),
+    suppressed_by: &[],
     parameters: &[
         parameter("margin_v", "Out of band by more than", "V", 0.75, (0.0, 10.0)),
         parameter("compensator_v", "Granted to a compensator that is not known", "V", 6.0, (0.0, 24.0)),
@@ -33,6 +35,8 @@ pub(super) const EXERCISE_DUE: Entry = Entry {
     title: "Exercise due",
     scope: Scope::Regulator,
     priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
     parameters: &[
         parameter("tap_days", "Days on one tap", "d", 60.0, (1.0, 3650.0)),
         parameter("side_days", "Days on one side of neutral", "d", 365.0, (1.0, 3650.0)),
@@ -53,9 +57,12 @@ pub(super) const WEAR_LIMIT: Entry = Entry {
     title: "Contact wear",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("share_percent", "Estimated life used, worst part", "%", 80.0, (1.0, 1000.0)),
         parameter("ahead_days", "Or end expected within", "d", 365.0, (0.0, 3650.0)),
+        parameter("deadband_percent", "No concern again: end farther off by", "%", 25.0, (0.0, 1000.0)),
         parameter(
             "life_operations",
             "Breaks at rated current in one life",
@@ -91,6 +98,8 @@ pub(super) const OVERLOAD: Entry = Entry {
     title: "Overload",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("over_percent", "Above the current permitted by", "%", 5.0, (0.0, 100.0)),
         parameter("delay_s", "For at least", "s", 1800.0, (0.0, 86_400.0)),
@@ -110,6 +119,8 @@ pub(super) const COUNTER_ANOMALY: Entry = Entry {
     title: "Operation counter not plausible",
     scope: Scope::Regulator,
     priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
     parameters: &[
         parameter("disagreements", "Disagreements with the tap in a row", "", 3.0, (1.0, 100.0)),
         parameter("settle_s", "Compared when both are at rest for", "s", 60.0, (1.0, 3600.0)),

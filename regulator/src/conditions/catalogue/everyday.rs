@@ -1,6 +1,6 @@
 //! Voltage, tapping and mode: what a desk meets every day.
 
-use super::{Condition, Entry, Priority, Scope, parameter};
+use super::{Condition, Entry, Priority, RespondWithin, Scope, parameter};
 
 pub(super) const EXCESS_TAPPING: Entry = Entry {
     condition: Condition::ExcessTapping,
@@ -8,6 +8,8 @@ pub(super) const EXCESS_TAPPING: Entry = Entry {
     title: "Excess tapping",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("per_hour", "Operations in any hour", "", 12.0, (1.0, 1000.0)),
         parameter("per_day", "Operations in any 24 hours", "", 60.0, (1.0, 5000.0)),
@@ -31,8 +33,11 @@ pub(super) const REVERSE_POWER: Entry = Entry {
     title: "Reverse power",
     scope: Scope::Regulator,
     priority: Priority::High,
+    respond_within: RespondWithin::hours(1),
+    suppressed_by: &[],
     parameters: &[
         parameter("threshold_percent", "Reverse power, of rated kVA", "%", 2.0, (0.1, 100.0)),
+        parameter("deadband_percent", "Forward again: below that by, of it", "%", 50.0, (0.0, 100.0)),
         parameter("delay_s", "For at least", "s", 120.0, (0.0, 86_400.0)),
         parameter("return_delay_s", "Forward again for at least", "s", 600.0, (0.0, 86_400.0)),
     ],
@@ -52,6 +57,8 @@ pub(super) const VOLTAGE_RANGE_A: Entry = Entry {
     title: "Voltage outside range A",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("low_v", "Lowest", "V", 114.0, (80.0, 125.0)),
         parameter("high_v", "Highest", "V", 126.0, (115.0, 150.0)),
@@ -74,6 +81,8 @@ pub(super) const VOLTAGE_RANGE_B: Entry = Entry {
     title: "Voltage outside range B",
     scope: Scope::Regulator,
     priority: Priority::High,
+    respond_within: RespondWithin::minutes(30),
+    suppressed_by: &[],
     parameters: &[
         parameter("low_v", "Lowest", "V", 110.0, (80.0, 125.0)),
         parameter("high_v", "Highest", "V", 127.0, (115.0, 150.0)),
@@ -97,6 +106,8 @@ pub(super) const TAP_LIMIT: Entry = Entry {
     title: "At tap limit, voltage out of band",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("delay_s", "For at least", "s", 300.0, (0.0, 86_400.0)),
         parameter("deadband_v", "Back in band by", "V", 0.5, (0.0, 5.0)),
@@ -123,6 +134,8 @@ pub(super) const NOT_AUTOMATIC: Entry = Entry {
     title: "Not in automatic",
     scope: Scope::Regulator,
     priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
     parameters: &[parameter("delay_s", "For at least", "s", 900.0, (0.0, 604_800.0))],
     cause: "Someone has put the control in manual or local, for work or by oversight, or the control \
         has blocked itself.",

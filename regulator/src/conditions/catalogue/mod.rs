@@ -1,12 +1,19 @@
 //! The list of conditions: names, priorities, parameters, and what to tell people about each.
 
+use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 
+mod areas_and_parts;
 mod equipment;
 mod everyday;
+mod respond;
 mod settings_and_banks;
+mod silence;
 mod sources;
 mod tapping;
+
+pub use respond::RespondWithin;
+pub use silence::Silence;
 
 /// How urgent an alarm is. The numbers are stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -68,7 +75,7 @@ pub struct Parameter {
     pub max: f64,
 }
 
-/// A rule that can be true of a regulator, a bank, an endpoint or a poller.
+/// A rule that can be true of a regulator, a bank, an endpoint, a poller, a substation or a part of Tapkeeper.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Condition {
@@ -118,6 +125,16 @@ pub enum Condition {
     Overload,
     /// The operation counter cannot be believed.
     CounterAnomaly,
+    /// Many endpoints of one substation do not answer.
+    SubstationSilent,
+    /// Most endpoints that one poller polls do not answer.
+    PollerCutOff,
+    /// Detection takes no more batches although they wait.
+    DetectionStopped,
+    /// Messages wait and none is delivered.
+    DeliveryStopped,
+    /// Messages were given up.
+    MessagesUndelivered,
 }
 
 /// What a condition is judged of.
@@ -131,6 +148,10 @@ pub enum Scope {
     Poller,
     /// The regulators of one bank together.
     Bank,
+    /// The endpoints of one substation together.
+    Substation,
+    /// One part of Tapkeeper itself.
+    Part,
 }
 
 /// Everything fixed about one condition.
@@ -140,6 +161,8 @@ pub(super) struct Entry {
     pub(super) title: &'static str,
     pub(super) scope: Scope,
     pub(super) priority: Priority,
+    pub(super) respond_within: RespondWithin,
+    pub(super) suppressed_by: &'static [Silence],
     pub(super) parameters: &'static [Parameter],
     pub(super) cause: &'static str,
     pub(super) consequence: &'static str,
@@ -180,6 +203,11 @@ const TABLE: &[Entry] = &[
     equipment::WEAR_LIMIT,
     equipment::OVERLOAD,
     equipment::COUNTER_ANOMALY,
+    areas_and_parts::SUBSTATION_SILENT,
+    areas_and_parts::POLLER_CUT_OFF,
+    areas_and_parts::DETECTION_STOPPED,
+    areas_and_parts::DELIVERY_STOPPED,
+    areas_and_parts::MESSAGES_UNDELIVERED,
 ];
 
 impl Condition {
@@ -196,6 +224,11 @@ impl Condition {
                 | Self::PollerSilent
                 | Self::Hunting
                 | Self::CloudDrivenTapping
+                | Self::SubstationSilent
+                | Self::PollerCutOff
+                | Self::DetectionStopped
+                | Self::DeliveryStopped
+                | Self::MessagesUndelivered
         )
     }
 
@@ -237,6 +270,24 @@ impl Condition {
     #[must_use]
     pub fn priority(self) -> Priority {
         self.entry().priority
+    }
+
+    /// In what time the desk should respond to one of its alarms, counted from when it is told.
+    #[must_use]
+    pub fn respond_within(self) -> TimeDelta {
+        self.entry().respond_within.span()
+    }
+
+    /// The same in words: "within 15 minutes", "this shift", "within a week".
+    #[must_use]
+    pub fn respond_within_words(self) -> String {
+        self.entry().respond_within.words()
+    }
+
+    /// The wider silences that hide its alarms by design while they stand, most often none: see [`Silence`].
+    #[must_use]
+    pub fn suppressed_by(self) -> &'static [Silence] {
+        self.entry().suppressed_by
     }
 
     /// The numbers it is judged by.
@@ -300,10 +351,15 @@ mod tests {
             | Condition::ExerciseDue
             | Condition::WearLimit
             | Condition::Overload
-            | Condition::CounterAnomaly => condition,
+            | Condition::CounterAnomaly
+            | Condition::SubstationSilent
+            | Condition::PollerCutOff
+            | Condition::DetectionStopped
+            | Condition::DeliveryStopped
+            | Condition::MessagesUndelivered => condition,
         }
     }
-    const ALL: [Condition; 23] = [
+    const ALL: [Condition; 28] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -327,6 +383,11 @@ mod tests {
         Condition::WearLimit,
         Condition::Overload,
         Condition::CounterAnomaly,
+        Condition::SubstationSilent,
+        Condition::PollerCutOff,
+        Condition::DetectionStopped,
+        Condition::DeliveryStopped,
+        Condition::MessagesUndelivered,
     ];
 
     #[test]

@@ -1,6 +1,6 @@
 //! Entries of the catalogue: conditions of banks, and of a control's settings and mode.
 
-use super::{Condition, Entry, Priority, Scope, parameter};
+use super::{Condition, Entry, Priority, RespondWithin, Scope, parameter};
 
 /// See `settings_changed`.
 pub(super) const SETTINGS_CHANGED: Entry = Entry {
@@ -9,6 +9,8 @@ pub(super) const SETTINGS_CHANGED: Entry = Entry {
     title: "Settings changed",
     scope: Scope::Regulator,
     priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
     parameters: &[
         parameter("settled_h", "Counts as the old setting after", "h", 24.0, (0.1, 720.0)),
         parameter("delay_s", "The new one stands for at least", "s", 900.0, (0.0, 604_800.0)),
@@ -33,6 +35,8 @@ pub(super) const OFF_STANDARD: Entry = Entry {
     title: "Settings off the standard",
     scope: Scope::Regulator,
     priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
     parameters: &[
         parameter("standard_set_voltage_v", "Standard set voltage (0: none)", "V", 0.0, (0.0, 150.0)),
         parameter("standard_bandwidth_v", "Standard bandwidth (0: none)", "V", 0.0, (0.0, 20.0)),
@@ -60,6 +64,8 @@ pub(super) const BLOCKED_OR_MANUAL_TOO_LONG: Entry = Entry {
     title: "Blocked or in manual too long",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[parameter("delay_h", "For at least", "h", 24.0, (0.5, 720.0))],
     cause: "A control left in manual after work, tapping blocked and forgotten, or a control that blocked itself over \
         a fault of its own.",
@@ -77,6 +83,8 @@ pub(super) const TAP_SPREAD: Entry = Entry {
     title: "Tap spread",
     scope: Scope::Bank,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("taps", "Spread of taps, more than", "", 8.0, (0.0, 32.0)),
         parameter(
@@ -109,6 +117,8 @@ pub(super) const VOLTAGE_UNBALANCE: Entry = Entry {
     title: "Voltage unbalance",
     scope: Scope::Bank,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("limit_percent", "Unbalance by NEMA MG 1, more than", "%", 3.0, (0.1, 50.0)),
         parameter("deadband_percent", "Within it again by", "%", 0.5, (0.0, 10.0)),

@@ -1,6 +1,6 @@
 //! Readings that do not come.
 
-use super::{Condition, Entry, Priority, Scope, parameter};
+use super::{Condition, Entry, Priority, RespondWithin, Scope, parameter, silence};
 
 pub(super) const READINGS_STALE: Entry = Entry {
     condition: Condition::ReadingsStale,
@@ -8,6 +8,8 @@ pub(super) const READINGS_STALE: Entry = Entry {
     title: "Readings stale",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: silence::OF_READINGS,
     parameters: &[
         parameter("polls", "Poll intervals without a reading", "", 6.0, (2.0, 1000.0)),
         parameter("least_s", "And at least", "s", 120.0, (1.0, 86_400.0)),
@@ -25,6 +27,8 @@ pub(super) const ENDPOINT_SILENT: Entry = Entry {
     title: "Endpoint not answering",
     scope: Scope::Endpoint,
     priority: Priority::High,
+    respond_within: RespondWithin::hours(1),
+    suppressed_by: silence::OF_ENDPOINT,
     parameters: &[parameter("delay_s", "For at least", "s", 120.0, (1.0, 86_400.0))],
     cause: "The link, the modem or gateway, or the supply at the site has failed; or the address is \
         wrong.",
@@ -39,6 +43,8 @@ pub(super) const POLLER_SILENT: Entry = Entry {
     title: "Poller silent",
     scope: Scope::Poller,
     priority: Priority::Critical,
+    respond_within: RespondWithin::minutes(15),
+    suppressed_by: &[],
     parameters: &[parameter("delay_s", "For at least", "s", 60.0, (5.0, 86_400.0))],
     cause: "The poller process has stopped, has lost the database, or its machine is down.",
     consequence: "Nothing that it polls is watched, and silence on the board means nothing until it is \

@@ -1,6 +1,6 @@
 //! Taps that go wrong: the wrong way, wrongly reported, or for nothing.
 
-use super::{Condition, Entry, Priority, Scope, parameter};
+use super::{Condition, Entry, Priority, RespondWithin, Scope, parameter};
 
 pub(super) const RUNAWAY: Entry = Entry {
     condition: Condition::Runaway,
@@ -8,6 +8,8 @@ pub(super) const RUNAWAY: Entry = Entry {
     title: "Runaway under reverse power",
     scope: Scope::Regulator,
     priority: Priority::Critical,
+    respond_within: RespondWithin::minutes(10),
+    suppressed_by: &[],
     parameters: &[
         parameter("threshold_percent", "Reverse power, of rated kVA", "%", 2.0, (0.1, 100.0)),
         parameter("least_operations", "Unanswered operations one way", "", 2.0, (2.0, 32.0)),
@@ -31,8 +33,11 @@ pub(super) const SLIPPED_TAP_REPORT: Entry = Entry {
     title: "Tap report slipped",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("least_steps", "Steps off, at least", "", 1.0, (1.0, 16.0)),
+        parameter("deadband_steps", "Explained again: inside the accuracy by", "steps", 0.3, (0.0, 2.0)),
         parameter("source_class_percent", "Accuracy of the source voltage", "%", 0.6, (0.1, 3.0)),
         parameter("load_class_percent", "Accuracy of the load voltage", "%", 0.6, (0.1, 3.0)),
     ],
@@ -53,6 +58,8 @@ pub(super) const HUNTING: Entry = Entry {
     title: "Hunting",
     scope: Scope::Regulator,
     priority: Priority::Medium,
+    respond_within: RespondWithin::THIS_SHIFT,
+    suppressed_by: &[],
     parameters: &[
         parameter("per_hour", "Undone operations in any hour", "", 4.0, (1.0, 1000.0)),
         parameter("per_day", "Undone operations in any 24 hours", "", 12.0, (1.0, 5000.0)),
@@ -76,6 +83,8 @@ pub(super) const CLOUD_DRIVEN_TAPPING: Entry = Entry {
     title: "Cloud-driven tapping",
     scope: Scope::Regulator,
     priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
     parameters: &[
         parameter("per_day", "Operations after ramps in 24 hours", "", 20.0, (1.0, 5000.0)),
         parameter("share_percent", "And at least this share of all", "%", 50.0, (1.0, 100.0)),

@@ -37,12 +37,13 @@ impl Kind {
         [Self::Fleet, Self::Feeder, Self::Site, Self::Regulator].into_iter().find(|kind| kind.name() == name)
     }
 
-    /// Whether it means something for a condition judged of `scope`: a bank and an endpoint belong to a site, a poller to no place.
+    /// Whether it means something for a condition judged of `scope`: a bank and an endpoint belong to a site, a poller and a part of
+    /// Tapkeeper to no place, and a substation is more than a feeder.
     pub(super) const fn fits(self, scope: Scope) -> bool {
         match scope {
             Scope::Regulator => true,
             Scope::Bank | Scope::Endpoint => !matches!(self, Self::Regulator),
-            Scope::Poller => matches!(self, Self::Fleet),
+            Scope::Poller | Scope::Substation | Scope::Part => matches!(self, Self::Fleet),
         }
     }
 }
