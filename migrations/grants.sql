@@ -25,4 +25,5 @@ grant delete on reading_batch to tapkeeper_poller;
 -- The server reads everything, and writes alarms, people and messages; it cannot touch a reading.
 grant select on all tables in schema public to tapkeeper_server;
 grant insert, update, delete on threshold, threshold_change, detection_state, alarm, alarm_transition, person, session,
-    sign_in_link, recipient, notification, notification_attempt, feed_cursor, operation, service_day, service_life, cause_day to tapkeeper_server;
+    sign_in_link, recipient, notification, notification_attempt, feed_cursor, operation, service_day, service_life, cause_day,
+    alarm_point, alarm_rule, maintenance_window, note, handover, rota, rota_change to tapkeeper_server;

@@ -3,6 +3,7 @@
 //! [`run`] is the whole server role: it follows the feed that pollers write, keeps the picture for the board, runs the
 //! conditions, delivers notifications and answers browsers, until told to stop.
 
+pub mod alarms;
 mod analysis;
 mod app;
 pub mod backtest;
@@ -55,6 +56,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
     let picturing = tokio::spawn(app.picture.clone().follow(pool.clone(), stop.clone()));
     let analysing = tokio::spawn(analysis::run(pool.clone(), stop.clone()));
+    let clock = tokio::spawn(alarms::clock::run(pool.clone(), stop.clone()));
     let detecting = tokio::spawn(detection::run(pool, Arc::clone(&app.detection), stop.clone()));
     axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(stop.clone().cancelled_owned())
@@ -63,6 +65,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     stop.cancel();
     picturing.await.context("keeping the picture")?;
     detecting.await.context("running detection")?;
+    clock.await.context("keeping the alarms' clock")?;
     analysing.await.context("analysing readings")?;
     notifying.await.context("delivering notifications")
 }

@@ -4,15 +4,18 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use regulator::{
     Phase,
-    conditions::{BankUnit, Member, Settings, Unit},
+    conditions::{AreaLimits, BankUnit, Member, Settings, Unit},
 };
 use sqlx::PgConnection;
 
 use super::thresholds::Thresholds;
-use crate::inventory::{self, Inventory};
+use crate::{
+    alarms::Relations,
+    inventory::{self, Inventory},
+};
 
 /// Everything in service and its limits.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Fleet {
     version: i64,
     thresholds: Thresholds,
@@ -20,6 +23,12 @@ pub(super) struct Fleet {
     pub(super) banks: HashMap<i32, JudgedBank>,
     pub(super) endpoints: HashMap<i32, Settings>,
     pub(super) settings: Settings,
+    /// The endpoints of each substation.
+    pub(super) substations: BTreeMap<i32, Vec<i32>>,
+    pub(super) substation_limits: AreaLimits,
+    pub(super) reach_limits: AreaLimits,
+    /// Who belongs to whom, but for the pollers, which memory knows.
+    pub(super) relations: Relations,
     /// Pollers in service: those that keep a health record. Whoever takes one out of service removes its record.
     pub(super) pollers: BTreeSet<String>,
 }
@@ -66,16 +75,47 @@ impl Fleet {
             let first = e.regulators.first().and_then(|id| inventory.regulators.get(id));
             (e.id, first.map_or_else(|| thresholds.of_fleet(), |r| thresholds.of_site_of(r)))
         });
+        let relations = relations(inventory);
         Self {
             version: inventory.version,
             regulators: regulators.collect(),
             banks: banks(inventory, &thresholds),
             endpoints: endpoints.collect(),
             settings: thresholds.of_fleet(),
+            substations: substations(&relations),
+            substation_limits: AreaLimits::of_substation(&thresholds.of_fleet()),
+            reach_limits: AreaLimits::of_poller(&thresholds.of_fleet()),
+            relations,
             thresholds,
             pollers: BTreeSet::new(),
         }
     }
+}
+
+impl Default for Fleet {
+    /// Of nothing, at a version that no inventory has.
+    fn default() -> Self {
+        Self::new(&Inventory::default(), Thresholds::default())
+    }
+}
+
+fn relations(inventory: &Inventory) -> Relations {
+    let mut relations = Relations::default();
+    for regulator in inventory.regulators.values() {
+        relations.endpoint_of.insert(regulator.id, regulator.endpoint_id);
+        relations.substations_of.entry(regulator.endpoint_id).or_default().insert(regulator.substation.id);
+    }
+    relations
+}
+
+fn substations(relations: &Relations) -> BTreeMap<i32, Vec<i32>> {
+    let mut endpoints: BTreeMap<i32, Vec<i32>> = BTreeMap::new();
+    for (endpoint, substations) in &relations.substations_of {
+        for substation in substations {
+            endpoints.entry(*substation).or_default().push(*endpoint);
+        }
+    }
+    endpoints
 }
 
 fn banks(inventory: &Inventory, thresholds: &Thresholds) -> HashMap<i32, JudgedBank> {

@@ -5,12 +5,17 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use chrono::TimeDelta;
 use regulator::{
     Phase, Reading, Timestamp,
-    conditions::{BankDetector, EndpointDetector, PollerDetector, RegulatorDetector, Report, Transition},
+    conditions::{
+        AreaDetector, BankDetector, EndpointDetector, PollerDetector, RegulatorDetector, Report, Transition,
+    },
 };
 use serde::{Deserialize, Serialize};
 
-use super::{fleet::Fleet, place::Place};
-use crate::feed::{Batch, BatchReading};
+use super::fleet::Fleet;
+use crate::{
+    alarms::Place,
+    feed::{Batch, BatchReading},
+};
 
 /// How far a poller's clock may be ahead of the database's before its readings are not believed.
 const CLOCK_SLACK: TimeDelta = TimeDelta::seconds(120);
@@ -26,7 +31,8 @@ pub(super) struct Memory {
     pub(super) regulators: BTreeMap<i32, Watched>,
     pub(super) banks: BTreeMap<i32, Bank>,
     pub(super) endpoints: BTreeMap<i32, EndpointDetector>,
-    pub(super) pollers: BTreeMap<String, PollerDetector>,
+    pub(super) pollers: BTreeMap<String, Poller>,
+    pub(super) substations: BTreeMap<i32, AreaDetector>,
     /// What has changed since it was last stored.
     pub(super) changed: BTreeSet<Place>,
 }
@@ -36,7 +42,7 @@ pub(super) struct Memory {
 #[serde(default)]
 pub(super) struct Watched {
     /// Whose reading was the last: its word about silence is the one that counts.
-    poller: Option<String>,
+    pub(super) poller: Option<String>,
     detector: RegulatorDetector,
 }
 
@@ -47,6 +53,15 @@ pub(super) struct Bank {
     /// Of whom it is: with other regulators it is another bank.
     members: Vec<i32>,
     detector: BankDetector,
+}
+
+/// One poller's memory: its own silence, and how much of what it polls it reaches.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Poller {
+    #[serde(flatten)]
+    pub(super) detector: PollerDetector,
+    pub(super) reach: AreaDetector,
 }
 
 /// What has left the inventory.
@@ -124,6 +139,7 @@ impl Memory {
         }
         self.judge_banks(fleet, batch, readings, told);
         self.endpoints_said(fleet, batch, &failing, &answered, told);
+        self.look_at_areas(fleet, &batch.poller, known_until(batch), told);
         self.report(fleet, batch, told);
         counts
     }
@@ -156,7 +172,7 @@ impl Memory {
     /// It is `now`, and every batch written before has been taken: which pollers are silent?
     pub(super) fn look_at_pollers(&mut self, fleet: &Fleet, now: Timestamp, told: &mut Vec<Told>) {
         for name in &fleet.pollers {
-            let Some(detector) = self.pollers.get_mut(name) else { continue };
+            let Some(Poller { detector, .. }) = self.pollers.get_mut(name) else { continue };
             let transitions = detector.advance(&fleet.settings, now);
             if !transitions.is_empty() {
                 self.changed.insert(Place::Poller(name.clone()));
@@ -167,7 +183,7 @@ impl Memory {
 
     fn hear(&mut self, fleet: &Fleet, batch: &Batch, told: &mut Vec<Told>) {
         let place = Place::Poller(batch.poller.clone());
-        let detector = self.pollers.entry(batch.poller.clone()).or_default();
+        let detector = &mut self.pollers.entry(batch.poller.clone()).or_default().detector;
         if fleet.pollers.contains(&batch.poller) || detector.is_silent() {
             let transitions = detector.heard(&fleet.settings, batch.written_at);
             told.extend(transitions.into_iter().map(|t| (place.clone(), t)));
@@ -214,7 +230,7 @@ impl Memory {
     fn report(&mut self, fleet: &Fleet, batch: &Batch, told: &mut Vec<Told>) {
         let to = known_until(batch);
         let orphaned = |poller: &String| {
-            let heard = self.pollers.get(poller).and_then(PollerDetector::heard_at);
+            let heard = self.pollers.get(poller).and_then(|p| p.detector.heard_at());
             heard.is_none_or(|at| at + ORPHANED < batch.written_at)
         };
         for (id, watched) in &mut self.regulators {

@@ -1,17 +1,16 @@
 //! Runs the conditions over the feed, exactly once, and records alarms.
 //!
 //! One pass is one transaction: it locks the cursor, takes the next batches, judges their readings (`memory`), and writes alarms
-//! and their transitions (`alarms`), messages to send, what the conditions remember (`store`) and the cursor. Whatever kills
+//! and their steps (`crate::alarms`), messages to send, what the conditions remember (`store`) and the cursor. Whatever kills
 //! it, the pass has happened or has not. Between passes the memory is kept, and thrown away as soon as the cursor is not where
 //! this process left it.
 //!
 //! One server at a time runs passes: the one that holds a session's advisory lock. The lock only spares the others work; what
 //! keeps two servers apart is the lock on the cursor's row.
 
-mod alarms;
+mod areas;
 mod fleet;
 mod memory;
-mod place;
 mod runner;
 mod status;
 mod store;

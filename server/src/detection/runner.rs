@@ -6,13 +6,15 @@ use anyhow::{Context, Result};
 use sqlx::{Connection, PgConnection};
 
 use super::{
-    alarms::{OpenAlarms, Recorded},
     fleet::Fleet,
     memory::{Counts, Memory, Told},
     status::Status,
     store,
 };
-use crate::{feed, notification};
+use crate::{
+    alarms::{self, Act, Recorded, Silences},
+    feed, notification,
+};
 
 /// The name of detection's cursor.
 const FOLLOWER: &str = "detection";
@@ -33,7 +35,7 @@ pub(super) struct Runner {
 struct Remembered {
     cursor: i64,
     memory: Memory,
-    open: OpenAlarms,
+    silences: Silences,
 }
 
 /// What a pass did, to be counted once it is committed.
@@ -43,7 +45,8 @@ pub(super) struct Done {
     cursor: i64,
     lag: i64,
     counts: Counts,
-    alarms: Recorded,
+    raised: u64,
+    returned: u64,
 }
 
 impl Runner {
@@ -88,7 +91,7 @@ impl Runner {
             _ => Remembered {
                 cursor,
                 memory: store::load(&mut *connection).await.context("loading what detection remembers")?,
-                open: OpenAlarms::load(&mut *connection).await.context("loading open alarms")?,
+                silences: Silences::load(&mut *connection).await.context("loading silences")?,
             },
         };
         let remembered = self.remembered.insert(remembered);
@@ -109,7 +112,8 @@ impl Runner {
         if batches.is_empty() {
             remembered.look_at_pollers(&mut *connection, &self.fleet, &mut told).await?;
         }
-        done.record(&mut *connection, &mut remembered.open, told).await?;
+        remembered.silences.relations = remembered.memory.relations(&self.fleet);
+        done.record(&mut *connection, &mut remembered.silences, told).await?;
         store::save(&mut *connection, &mut remembered.memory)
             .await
             .context("storing what detection remembers")?;
@@ -130,8 +134,8 @@ impl Runner {
             s.readings_late += done.counts.late;
             s.readings_ahead += done.counts.ahead;
             s.readings_unknown += done.counts.unknown;
-            s.alarms_raised += done.alarms.raised;
-            s.alarms_returned += done.alarms.returned;
+            s.alarms_raised += done.raised;
+            s.alarms_returned += done.returned;
         });
     }
 }
@@ -148,8 +152,8 @@ impl Remembered {
             return Ok(());
         }
         store::forget(&mut *connection, &gone).await?;
-        let recorded = self.open.retire(&mut *connection).await?;
-        done.tell(connection, recorded).await
+        let recorded = alarms::retire(&mut *connection).await?;
+        done.tell(connection, &recorded).await
     }
 
     async fn look_at_pollers(
@@ -176,21 +180,19 @@ impl Done {
     async fn record(
         &mut self,
         connection: &mut PgConnection,
-        open: &mut OpenAlarms,
+        silences: &mut Silences,
         told: Vec<Told>,
     ) -> Result<()> {
-        let recorded = open.record(&mut *connection, told).await.context("recording alarms")?;
-        self.tell(connection, recorded).await
+        let acts = told.into_iter().map(|(place, transition)| Act::told(place, transition)).collect();
+        let recorded =
+            alarms::record(&mut *connection, acts, Some(silences)).await.context("recording alarms")?;
+        self.tell(connection, &recorded).await
     }
 
-    async fn tell(&mut self, connection: &mut PgConnection, recorded: Recorded) -> Result<()> {
-        if !recorded.transitions.is_empty() {
-            notification::enqueue_all(connection, &recorded.transitions)
-                .await
-                .context("enqueueing messages")?;
-        }
-        self.alarms.raised += recorded.raised;
-        self.alarms.returned += recorded.returned;
+    async fn tell(&mut self, connection: &mut PgConnection, recorded: &Recorded) -> Result<()> {
+        notification::tell(connection, recorded).await.context("enqueueing messages")?;
+        self.raised += recorded.raised;
+        self.returned += recorded.returned;
         Ok(())
     }
 }

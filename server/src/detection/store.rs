@@ -5,10 +5,8 @@ use std::str::FromStr;
 use serde::{Serialize, de::DeserializeOwned};
 use sqlx::PgConnection;
 
-use super::{
-    memory::{Gone, Memory},
-    place::Place,
-};
+use super::memory::{Gone, Memory};
+use crate::alarms::Place;
 
 /// Everything that was stored. A row that does not read is left out with a warning: its conditions start afresh, and an alarm
 /// that is open stays so until they find it gone.
@@ -21,6 +19,7 @@ pub(super) async fn load(connection: &mut PgConnection) -> sqlx::Result<Memory> 
             "regulator" => put(&row.scope_id, &row.state, |id, state| memory.regulators.insert(id, state)),
             "bank" => put(&row.scope_id, &row.state, |id, state| memory.banks.insert(id, state)),
             "endpoint" => put(&row.scope_id, &row.state, |id, state| memory.endpoints.insert(id, state)),
+            "substation" => put(&row.scope_id, &row.state, |id, state| memory.substations.insert(id, state)),
             _ => put(&row.scope_id, &row.state, |id, state| memory.pollers.insert(id, state)),
         }
     }
@@ -43,6 +42,9 @@ pub(super) async fn save(connection: &mut PgConnection, memory: &mut Memory) -> 
             Place::Regulator(id) => ("regulator", id.to_string(), text(memory.regulators.get(&id))?),
             Place::Bank(id) => ("bank", id.to_string(), text(memory.banks.get(&id))?),
             Place::Endpoint(id) => ("endpoint", id.to_string(), text(memory.endpoints.get(&id))?),
+            Place::Substation(id) => ("substation", id.to_string(), text(memory.substations.get(&id))?),
+            // Parts of the program are watched elsewhere.
+            Place::Part(_) => continue,
             Place::Poller(name) => {
                 let state = text(memory.pollers.get(&name))?;
                 ("poller", name, state)

@@ -1,7 +1,7 @@
 //! Tells people: the outbox and its ways out, e-mail and webhook.
 //!
-//! Detection calls [`enqueue_all`] in the transaction that records an alarm's transitions, so that a message exists exactly when
-//! its transition does. [`Notifier`] delivers: `queue` claims rows and records outcomes, `worker` keeps several under way, `courier` makes one
+//! Whoever moves alarms calls [`tell`] in the same transaction, so that a message exists exactly when
+//! its step does. [`Notifier`] delivers: `queue` claims rows and records outcomes, `worker` keeps several under way, `courier` makes one
 //! attempt, by `mail` or `webhook`, with what `notice` knows of the alarm.
 
 mod config;
@@ -23,7 +23,9 @@ pub use config::{Config, Schedule, Smtp, Tls, Webhook};
 pub use courier::SetupError;
 pub use failure::Failure;
 pub use mail::smtp::SmtpSettingsError;
-pub use outbox::{enqueue, enqueue_all};
+#[cfg(test)]
+pub(crate) use outbox::enqueue;
+pub(crate) use outbox::{tell, tick};
 pub use queue::{Status, status};
 pub use trial::send_test;
 pub use webhook::{BadSecret, new_secret};

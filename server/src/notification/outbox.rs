@@ -2,18 +2,12 @@
 
 use sqlx::PgConnection;
 
+use crate::alarms::Recorded;
+
 /// The channel on which the outbox says that it has new rows.
 pub(crate) const CHANNEL: &str = "notification";
 
-/// Puts the messages about one transition into the outbox; see [`enqueue_all`].
-///
-/// # Errors
-/// When the database refuses.
-pub async fn enqueue(conn: &mut PgConnection, transition_id: i64) -> sqlx::Result<u64> {
-    enqueue_all(conn, &[transition_id]).await
-}
-
-/// Puts the messages about these transitions into the outbox, in the caller's transaction, and returns how many are new.
+/// Puts the messages about these steps of alarms into the outbox, in the caller's transaction, and returns how many are new.
 /// Harmless when they are there already.
 ///
 /// Of an alarm's being raised, every recipient is told whose area covers it and whose least priority it reaches. Of its return,
@@ -22,10 +16,13 @@ pub async fn enqueue(conn: &mut PgConnection, transition_id: i64) -> sqlx::Resul
 ///
 /// # Errors
 /// When the database refuses.
-pub async fn enqueue_all(conn: &mut PgConnection, transition_ids: &[i64]) -> sqlx::Result<u64> {
+pub(crate) async fn tell(conn: &mut PgConnection, recorded: &Recorded) -> sqlx::Result<u64> {
+    if !recorded.owes() {
+        return Ok(0);
+    }
     // Raised ones first: a return in the same call asks for them.
-    let raised = enqueue_raised(conn, transition_ids).await?;
-    let returned = enqueue_returned(conn, transition_ids).await?;
+    let raised = enqueue_raised(conn, &recorded.announced).await?;
+    let returned = enqueue_returned(conn, &recorded.ended).await?;
     let added = raised + returned;
     if added > 0 {
         sqlx::query!("select pg_notify($1, '')", CHANNEL).execute(&mut *conn).await?;
@@ -41,7 +38,7 @@ async fn enqueue_raised(conn: &mut PgConnection, transition_ids: &[i64]) -> sqlx
          join alarm a on a.id = t.alarm_id
          join recipient r on r.disabled_at is null and a.priority >= r.least_priority
          cross join lateral (values ('email', r.email), ('webhook', r.webhook_url)) as w (way, address)
-         where t.id = any($1) and t.kind = 'raised' and w.address is not null
+         where t.id = any($1) and w.address is not null
            and (r.area_kind = 'fleet' or exists (
                select from regulator g
                join bank b on b.id = g.bank_id
@@ -73,6 +70,33 @@ async fn enqueue_returned(conn: &mut PgConnection, transition_ids: &[i64]) -> sq
     .execute(conn)
     .await?;
     Ok(done.rows_affected())
+}
+
+/// What is due by `now`.
+///
+/// # Errors
+/// When the database refuses.
+pub(crate) async fn tick(_conn: &mut PgConnection, _now: regulator::Timestamp) -> sqlx::Result<()> {
+    Ok(())
+}
+
+#[cfg(test)]
+pub(crate) async fn enqueue_all(conn: &mut PgConnection, steps: &[i64]) -> sqlx::Result<u64> {
+    let of = async |conn: &mut PgConnection, kind: &str| {
+        sqlx::query_scalar("select id from alarm_transition where id = any($1) and kind = $2")
+            .bind(steps)
+            .bind(kind)
+            .fetch_all(conn)
+            .await
+    };
+    let announced = of(&mut *conn, "raised").await?;
+    let ended = of(&mut *conn, "returned").await?;
+    tell(conn, &Recorded { announced, ended, ..Recorded::default() }).await
+}
+
+#[cfg(test)]
+pub(crate) async fn enqueue(conn: &mut PgConnection, step: i64) -> sqlx::Result<u64> {
+    enqueue_all(conn, &[step]).await
 }
 
 #[cfg(test)]

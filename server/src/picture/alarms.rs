@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use regulator::{
     Timestamp,
+    alarms::State,
     conditions::{Condition, Priority},
 };
 use sqlx::PgConnection;
@@ -23,6 +24,8 @@ pub struct OpenAlarm {
     pub summary: String,
     /// Someone has acknowledged it.
     pub acknowledged: bool,
+    /// What keeps it from people, if anything does.
+    pub held: Option<State>,
 }
 
 /// Every open alarm by what it is about, each list most urgent first.
@@ -31,15 +34,20 @@ pub(super) struct OpenAlarms {
     pub(super) of_regulator: HashMap<i32, Vec<OpenAlarm>>,
     pub(super) of_endpoint: HashMap<i32, Vec<OpenAlarm>>,
     pub(super) of_poller: HashMap<String, Vec<OpenAlarm>>,
+    pub(super) of_substation: HashMap<i32, Vec<OpenAlarm>>,
+    pub(super) of_part: Vec<OpenAlarm>,
 }
 
 /// Reads them.
 pub(super) async fn open(connection: &mut PgConnection) -> sqlx::Result<OpenAlarms> {
     let rows = sqlx::query!(
-        r#"select id, condition, regulator_id, endpoint_id, poller, priority, raised_at, summary,
-                acknowledged_at is not null as "acknowledged!"
-            from alarm where returned_at is null
-            order by priority desc, raised_at"#
+        r#"select a.id, a.condition, a.regulator_id, a.endpoint_id, a.poller, a.substation_id, a.priority, a.raised_at, a.summary,
+                a.acknowledged_at is not null as "acknowledged!",
+                p.out_of_service_at is not null as "out!",
+                num_nonnulls(p.silent_why, p.maintenance_why) > 0 as "suppressed!", p.shelved_until is not null as "shelved!"
+            from alarm a left join alarm_point p on p.id = a.point_id
+            where a.returned_at is null
+            order by a.priority desc, a.raised_at"#
     )
     .fetch_all(connection)
     .await?;
@@ -55,12 +63,19 @@ pub(super) async fn open(connection: &mut PgConnection) -> sqlx::Result<OpenAlar
             raised_at: row.raised_at,
             summary: row.summary,
             acknowledged: row.acknowledged,
+            held: match (row.out, row.suppressed, row.shelved) {
+                (true, ..) => Some(State::OutOfService),
+                (_, true, _) => Some(State::SuppressedByDesign),
+                (.., true) => Some(State::Shelved),
+                _ => None,
+            },
         };
-        match (row.regulator_id, row.endpoint_id, row.poller) {
+        match (row.regulator_id, row.endpoint_id, row.poller, row.substation_id) {
             (Some(id), ..) => open.of_regulator.entry(id).or_default().push(alarm),
-            (_, Some(id), _) => open.of_endpoint.entry(id).or_default().push(alarm),
-            (_, _, Some(name)) => open.of_poller.entry(name).or_default().push(alarm),
-            _ => {}
+            (_, Some(id), ..) => open.of_endpoint.entry(id).or_default().push(alarm),
+            (_, _, Some(name), _) => open.of_poller.entry(name).or_default().push(alarm),
+            (.., Some(id)) => open.of_substation.entry(id).or_default().push(alarm),
+            _ => open.of_part.push(alarm),
         }
     }
     Ok(open)

@@ -95,7 +95,9 @@ impl Fleet {
         for unit in &mut self.units {
             let r = &unit.regulator;
             unit.dirty |= alarms.of_regulator.get(&r.id) != self.alarms.of_regulator.get(&r.id)
-                || alarms.of_endpoint.get(&r.endpoint_id) != self.alarms.of_endpoint.get(&r.endpoint_id);
+                || alarms.of_endpoint.get(&r.endpoint_id) != self.alarms.of_endpoint.get(&r.endpoint_id)
+                || alarms.of_substation.get(&r.substation.id)
+                    != self.alarms.of_substation.get(&r.substation.id);
         }
         self.alarms = alarms;
     }
@@ -170,11 +172,12 @@ impl Fleet {
     }
 }
 
-/// The alarms that concern one regulator, most urgent first: its own and those of its endpoint.
+/// The alarms that concern one regulator, most urgent first: its own, those of its endpoint and of its substation.
 fn concerning<'a>(alarms: &'a OpenAlarms, unit: &Unit) -> Vec<&'a OpenAlarm> {
     let own = alarms.of_regulator.get(&unit.regulator.id);
     let endpoint = alarms.of_endpoint.get(&unit.regulator.endpoint_id);
-    let mut all: Vec<_> = own.into_iter().chain(endpoint).flatten().collect();
+    let substation = alarms.of_substation.get(&unit.regulator.substation.id);
+    let mut all: Vec<_> = own.into_iter().chain(endpoint).chain(substation).flatten().collect();
     all.sort_by_key(|a| std::cmp::Reverse(a.priority));
     all
 }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use chrono::TimeDelta;
-use regulator::{Quantity, Reading, Timestamp};
+use regulator::{Quantity, Reading, Timestamp, alarms::State as AlarmState, conditions::Scope};
 use web::board::{Bar, Cell, Flow, Live, Mark, Place, Row, State, number};
 
 use super::{OpenAlarm, day, today::Today};
@@ -72,7 +72,11 @@ impl Unit {
     /// Draws the row anew if something about it has changed; tells whether the row is another.
     pub(super) fn redraw(&mut self, now: Timestamp, alarms: &[&OpenAlarm]) -> bool {
         self.dirty |= self.today.roll(now);
-        let state = self.state(now, alarms.iter().copied().max_by_key(|a| a.priority));
+        // What is held is named, but calls nobody; a wider silence is told once, and its rows are stale by themselves.
+        let counts = |a: &&OpenAlarm| {
+            a.held.is_none() && !matches!(a.condition.scope(), Scope::Substation | Scope::Poller)
+        };
+        let state = self.state(now, alarms.iter().copied().filter(counts).max_by_key(|a| a.priority));
         let old = self.is_old(now);
         if !self.dirty && state == self.row.live.state && old == self.row.live.old {
             return false;
@@ -107,6 +111,7 @@ impl Unit {
                 title: a.condition.title(),
                 level: State::of_alarm(a.priority).level(),
                 acknowledged: a.acknowledged,
+                held: a.held.map(held_word),
             })
             .collect();
         live
@@ -138,6 +143,15 @@ impl Unit {
             || "band not reported".to_owned(),
             |(set, width)| format!("band {:.1} to {:.1} V", set - width / 2.0, set + width / 2.0),
         )
+    }
+}
+
+/// A word for what keeps an alarm from people.
+const fn held_word(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::Shelved => "shelved",
+        AlarmState::OutOfService => "out of service",
+        _ => "suppressed",
     }
 }
 

@@ -32,7 +32,7 @@ function state(row, live) {
 }
 
 function alarms(cell, list) {
-  const key = list.map((a) => `${a.id}${a.ack ? '+' : ''}`).join();
+  const key = list.map((a) => `${a.id}${a.held ?? (a.ack ? '+' : '')}`).join();
   if (cell.dataset.key === key) return;
   cell.dataset.key = key;
   cell.replaceChildren(
@@ -41,10 +41,10 @@ function alarms(cell, list) {
       link.href = `/alarms/${alarm.id}`;
       link.className = alarm.level;
       link.textContent = alarm.title;
-      if (!alarm.ack) return [link, ' '];
+      if (!alarm.ack && !alarm.held) return [link, ' '];
       const seen = document.createElement('span');
       seen.className = 'ack';
-      seen.textContent = 'seen';
+      seen.textContent = alarm.held ?? 'seen';
       return [link, ' ', seen, ' '];
     }),
   );

@@ -7,11 +7,12 @@ use askama::Template;
 use chrono_tz::Tz;
 use regulator::{
     TimeSource, Timestamp,
+    alarms::State,
     conditions::{Condition, Priority},
 };
 
 pub use filter::{Filter, Position, Show};
-pub use state::AlarmState;
+pub use state::state_of;
 
 use crate::{
     board::{Cell, Choice},
@@ -29,7 +30,7 @@ pub struct Row {
     /// How urgent it is.
     pub priority: Priority,
     /// Its state.
-    pub state: AlarmState,
+    pub state: State,
     /// Where, in words.
     pub place: String,
     /// The site's page, where it is at a site.

@@ -224,6 +224,17 @@ pub struct Mark {
     /// Someone has acknowledged it.
     #[serde(rename = "ack", skip_serializing_if = "is_false")]
     pub acknowledged: bool,
+    /// What keeps it from people, if anything does: shelved, suppressed, out of service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub held: Option<&'static str>,
+}
+
+impl Mark {
+    /// A word on how it stands; empty for one that nobody has seen.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        self.held.unwrap_or(if self.acknowledged { "seen" } else { "" })
+    }
 }
 
 /// The part of a row that changes.

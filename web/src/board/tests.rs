@@ -11,8 +11,13 @@ fn row(n: i32) -> Arc<Row> {
         .with(Quantity::SetVoltage, 122.0)
         .with(Quantity::Bandwidth, 2.0);
     let state = if n % 5 == 0 { State::High } else { State::Healthy };
-    let alarm =
-        Mark { id: 100_000 + i64::from(n), title: "Reverse power", level: "high", acknowledged: false };
+    let alarm = Mark {
+        id: 100_000 + i64::from(n),
+        title: "Reverse power",
+        level: "high",
+        acknowledged: false,
+        held: None,
+    };
     Arc::new(Row {
         place: Place {
             substation: format!("Substation {}", n / 200),

@@ -5,11 +5,12 @@ use axum::{
     extract::{Path, State},
     response::{IntoResponse, Redirect, Response},
 };
+use chrono::Utc;
 use serde::Deserialize;
-use sqlx::{Acquire, PgConnection};
 
 use super::one;
 use crate::{
+    alarms::desk::{Deed, Hand, act},
     app::App,
     error::WebError,
     people::{Role, SignedIn},
@@ -41,48 +42,11 @@ pub(super) async fn acknowledge(
     }
     let nothing = || WebError::NotFound(format!("alarm {id}"));
     let number: i64 = id.parse().map_err(|_| nothing())?;
-    let done = match record(&mut db, number, &signed_in.name, Some(note).filter(|n| !n.is_empty())).await? {
-        Some(true) => "acknowledged",
-        Some(false) => "already",
+    let hand = Hand { person: &signed_in.name, at: Utc::now(), why: Some(note).filter(|n| !n.is_empty()) };
+    let done = match act(&mut db, number, Deed::Acknowledge, hand).await? {
+        Some(Ok(())) => "acknowledged",
+        Some(Err(_)) => "already",
         None => return Err(nothing()),
     };
     Ok(Redirect::to(&format!("/alarms/{number}?done={done}")).into_response())
-}
-
-/// Records the first acknowledgement, in one transaction with its transition. Whether it was the first; nothing when there is
-/// no such alarm.
-async fn record(
-    db: &mut PgConnection,
-    id: i64,
-    person: &str,
-    note: Option<&str>,
-) -> sqlx::Result<Option<bool>> {
-    let mut tx = db.begin().await?;
-    let first = sqlx::query_scalar!(
-        "update alarm set acknowledged_at = now(), acknowledged_by = $2, acknowledge_note = $3
-         where id = $1 and acknowledged_at is null returning acknowledged_at",
-        id,
-        person,
-        note,
-    )
-    .fetch_optional(&mut *tx)
-    .await?
-    .flatten();
-    let Some(at) = first else {
-        let known =
-            sqlx::query_scalar!("select true from alarm where id = $1", id).fetch_optional(&mut *tx).await?;
-        return Ok(known.map(|_| false));
-    };
-    sqlx::query!(
-        "insert into alarm_transition (alarm_id, kind, at, person, note) values ($1, 'acknowledged', $2, $3, $4)
-         on conflict (alarm_id, kind) do nothing",
-        id,
-        at,
-        person,
-        note,
-    )
-    .execute(&mut *tx)
-    .await?;
-    tx.commit().await?;
-    Ok(Some(true))
 }

@@ -127,7 +127,7 @@ async fn by_urgency(db: &mut PgConnection, filter: &Filter) -> sqlx::Result<Vec<
         Shown,
         r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
                 time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
-                acknowledged_at, acknowledged_by
+                acknowledged_at, acknowledged_by, announced_at is not null as "announced!", hold
            from alarm_shown
            where returned_at is null
              and ($1::boolean is null or (acknowledged_at is not null) = $1)
@@ -168,7 +168,7 @@ async fn newest_first(db: &mut PgConnection, filter: &Filter) -> sqlx::Result<Ve
         Shown,
         r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
                 time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
-                acknowledged_at, acknowledged_by
+                acknowledged_at, acknowledged_by, announced_at is not null as "announced!", hold
            from alarm_shown
            where ($1::boolean is null or (returned_at is not null) = $1)
              and ($2::boolean is null or (acknowledged_at is not null) = $2)

@@ -17,7 +17,7 @@ use regulator::{
     Timestamp,
     conditions::{Condition, Priority},
 };
-use web::alarms::{AlarmState, Row};
+use web::alarms::{Row, state_of};
 
 use crate::app::App;
 
@@ -43,6 +43,8 @@ struct Shown {
     returned_at: Option<Timestamp>,
     acknowledged_at: Option<Timestamp>,
     acknowledged_by: Option<String>,
+    announced: bool,
+    hold: Option<String>,
 }
 
 impl Shown {
@@ -52,7 +54,12 @@ impl Shown {
             id: self.id,
             condition: Condition::from_name(&self.condition)?,
             priority: Priority::from_level(self.priority)?,
-            state: AlarmState::of(self.returned_at.is_some(), self.acknowledged_at.is_some()),
+            state: state_of(
+                self.returned_at.is_some(),
+                self.acknowledged_at.is_some(),
+                self.announced,
+                self.hold.as_deref(),
+            ),
             place: match self.endpoint_sites {
                 Some(sites) => format!("{} ({sites})", self.place),
                 None => self.place,

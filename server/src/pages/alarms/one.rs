@@ -6,7 +6,7 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use chrono::{TimeDelta, Utc};
-use regulator::{Timestamp, conditions::Fact};
+use regulator::{Timestamp, alarms::Event, conditions::Fact};
 use sqlx::PgConnection;
 use web::{
     alarms::{AlarmPage, Evidence, Step},
@@ -83,7 +83,7 @@ async fn find(db: &mut PgConnection, id: i64) -> sqlx::Result<Option<(Shown, Res
     let row = sqlx::query!(
         r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
                 time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
-                acknowledged_at, acknowledged_by, regulator_id, acknowledge_note, evidence as "evidence!"
+                acknowledged_at, acknowledged_by, announced_at is not null as "announced!", hold, regulator_id, acknowledge_note, evidence as "evidence!"
            from alarm_shown where id = $1"#,
         id
     )
@@ -103,6 +103,8 @@ async fn find(db: &mut PgConnection, id: i64) -> sqlx::Result<Option<(Shown, Res
             returned_at: row.returned_at,
             acknowledged_at: row.acknowledged_at,
             acknowledged_by: row.acknowledged_by,
+            announced: row.announced,
+            hold: row.hold,
         };
         (shown, Rest { regulator_id: row.regulator_id, note: row.acknowledge_note, evidence: row.evidence })
     }))
@@ -154,8 +156,5 @@ async fn steps(db: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Vec<Step>> 
 
 /// A transition in words.
 pub(super) fn what(kind: &str) -> String {
-    match kind {
-        "returned" => "returned to normal".to_owned(),
-        other => other.to_owned(),
-    }
+    Event::from_name(kind).map_or_else(|| kind.to_owned(), |event| event.title().to_owned())
 }
