@@ -82,3 +82,80 @@ impl Cap {
         leaves.get(nth).map_or(now, |leave| (*leave).max(now))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn at(after_s: i64) -> DateTime<Utc> {
+        "2026-11-25T22:00:00Z".parse::<DateTime<Utc>>().unwrap() + Duration::seconds(after_s)
+    }
+
+    const CAP: Cap = Cap { messages: 3, window_s: 100 };
+
+    #[test]
+    fn beyond_the_cap_a_message_waits_for_the_oldest_to_leave_the_window() {
+        let hold = |until| Admission::Hold { until: at(until) };
+        let table: [(i64, &[i64], usize, Admission); 9] = [
+            (0, &[], 0, Admission::Send),
+            (60, &[0, 50], 0, Admission::Send),
+            (60, &[0, 50, 55], 0, hold(100)),
+            (99, &[0, 50, 55], 0, hold(100)),
+            (100, &[0, 50, 55], 0, Admission::Send),
+            // in any order, and more than the cap (it was lowered): two have to leave
+            (60, &[55, 10, 50, 0], 0, hold(110)),
+            // only the summary is in the way
+            (120, &[0, 50, 55], 4, hold(120)),
+            // the cap is full as well
+            (60, &[0, 50, 55], 4, hold(100)),
+            // stamped after now
+            (60, &[500, 500, 500], 0, hold(160)),
+        ];
+        for (now, sent, held, expected) in table {
+            let sent: Vec<_> = sent.iter().copied().map(at).collect();
+            assert_eq!(CAP.admit(at(now), &sent, held), expected, "{now} {sent:?}");
+        }
+    }
+
+    #[test]
+    fn held_messages_become_one_when_there_is_room() {
+        let sent = [0, 50, 55].map(at);
+        assert_eq!(CAP.summary_due(0, &sent, at(60)), Summary::Nothing);
+        assert_eq!(CAP.summary_due(7, &sent, at(60)), Summary::Wait { until: at(100) });
+        assert_eq!(CAP.summary_due(7, &sent, at(100)), Summary::Due);
+    }
+
+    #[test]
+    fn nobody_is_cut_off_by_a_cap_of_nothing() {
+        let none = Cap { messages: 0, window_s: 100 };
+        assert_eq!(none.admit(at(0), &[], 0), Admission::Send);
+        assert_eq!(none.admit(at(1), &[at(0)], 0), Admission::Hold { until: at(100) });
+    }
+
+    proptest! {
+        /// However messages come, no window ever has more than the cap, and nothing is held for longer than a window.
+        #[test]
+        fn no_window_has_more_than_the_cap(gaps in prop::collection::vec(0..60_i64, 1..80)) {
+            let (mut now, mut sent, mut held) = (0, Vec::new(), Vec::new());
+            for gap in gaps {
+                for second in now..now + gap {
+                    if CAP.summary_due(held.len(), &sent, at(second)) == Summary::Due {
+                        prop_assert!(held.iter().all(|since| second - since <= 100));
+                        held.clear();
+                        sent.push(at(second));
+                    }
+                }
+                now += gap;
+                match CAP.admit(at(now), &sent, held.len()) {
+                    Admission::Send => sent.push(at(now)),
+                    Admission::Hold { .. } => held.push(now),
+                }
+            }
+            for window in sent.windows(usize::from(CAP.messages) + 1) {
+                prop_assert!(window[3] - window[0] >= Duration::seconds(100));
+            }
+        }
+    }
+}

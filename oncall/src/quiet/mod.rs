@@ -123,3 +123,6 @@ impl QuietHours {
         (from < to).then_some((from, to))
     }
 }
+
+#[cfg(test)]
+mod tests;
