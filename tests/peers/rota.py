@@ -58,6 +58,7 @@ def turns(rota, level, begin, end):
     regular = handovers(level, zone, end + FAR)
     starts = [at for at, _ in regular]
     free = holidays(rota, level, zone)
+    mornings = [morning for morning, _, _ in free]
     overrides = [(instant(o["from"]), instant(o["to"]), o["person"]) for o in level["overrides"]]
 
     def who(at):
@@ -66,9 +67,9 @@ def turns(rota, level, begin, end):
             if overrides[n][0] <= at < overrides[n][1]:
                 return "override", n, overrides[n][2]
         n = bisect_right(starts, at) - 1
-        for m, (morning, evening, person) in enumerate(free):
-            if n >= 0 and morning <= at < evening:
-                return "holiday", m, person
+        m = bisect_right(mornings, at) - 1
+        if n >= 0 and m >= 0 and at < free[m][1]:
+            return "holiday", m, free[m][2]
         return "regular", n, regular[n][1] if n >= 0 else None
 
     edges = {*starts, *(at for span in free + overrides for at in span[:2])}
@@ -90,7 +91,7 @@ def events(feed):
         [str(e["UID"]), text(e["DTSTART"].dt), text(e["DTEND"].dt), str(e["SUMMARY"]), text(e["DTSTAMP"].dt)]
         for e in calendar.walk("VEVENT")
     ]
-    return {"name": str(calendar["X-WR-CALNAME"]), "version": str(calendar["VERSION"]), "events": found}
+    return {"name": str(calendar["NAME"]), "version": str(calendar["VERSION"]), "events": found}
 
 
 def main():

@@ -1,3 +1,5 @@
+use proptest::prelude::*;
+
 use super::*;
 use crate::Priority;
 
@@ -213,4 +215,37 @@ fn plans_that_make_no_sense_are_refused() {
     assert_eq!(plan(&[0, 600, 300], Some(900)).check(), Err(Fault::Backwards(3)));
     assert_eq!(plan(&[0], Some(10)).check(), Err(Fault::TooOften(10)));
     assert_eq!(plan(&[0], None).check(), Err(Fault::NoRepeat));
+}
+
+proptest! {
+    /// When it is looked at changes nothing: what is told, and what comes next, is as if it were looked at every minute; only of rounds that were
+    /// over by then nothing is told.
+    #[test]
+    fn due_times_do_not_depend_on_when_it_is_looked_at(
+        priority in 0..4_usize,
+        levels in 0..5_u8,
+        unreachable in prop::collection::vec(any::<bool>(), 97),
+        waits_s in prop::collection::vec(1..9000_i64, 1..40),
+    ) {
+        let plan = Plan::standard(Priority::ALL[priority]);
+        let reach = |level: u8, due: DateTime<Utc>| {
+            let index = (due - start_at()).num_seconds() + i64::from(level) * 31;
+            let found = unreachable[usize::try_from(index).unwrap() % unreachable.len()];
+            if found { Reach::NoWay } else { Reach::Reachable }
+        };
+        let [mut now_and_then, mut often] = [0; 2].map(|_| Escalation::start(&plan, start_at()));
+        let mut now_s = 0;
+        for wait_s in waits_s {
+            let mut all = Vec::new();
+            for second in (now_s..now_s + wait_s).step_by(60) {
+                all.extend(often.advance(&plan, levels, at(second), reach));
+            }
+            now_s += wait_s;
+            all.extend(often.advance(&plan, levels, at(now_s), reach));
+            let told = now_and_then.advance(&plan, levels, at(now_s), reach);
+            let round = all.last().map(|step| step.round);
+            prop_assert_eq!(told, all.into_iter().filter(|s| Some(s.round) == round).collect::<Vec<_>>());
+            prop_assert_eq!(&now_and_then, &often);
+        }
+    }
 }

@@ -134,4 +134,13 @@ impl Rota {
     pub fn level_count(&self) -> LevelNumber {
         LevelNumber::try_from(self.levels.len()).unwrap_or(LevelNumber::MAX)
     }
+
+    /// Everybody who has turns or holidays, and whoever is on call by an override at an instant: whom the last resort tells.
+    #[must_use]
+    pub fn everybody(&self, at: DateTime<Utc>) -> BTreeSet<PersonId> {
+        let listed = self.levels.iter().flat_map(|level| {
+            level.turns.iter().map(|share| share.person).chain(level.holidays.iter().copied())
+        });
+        listed.chain((1..=self.level_count()).filter_map(|level| self.on_call(level, at))).collect()
+    }
 }

@@ -100,6 +100,16 @@ fn a_swap_is_two_overrides() {
 }
 
 #[test]
+fn everybody_is_whoever_is_listed_and_whoever_stands_in_now() {
+    let mut rota = weekly();
+    rota.levels[0].holidays = vec![CAT];
+    let dan = PersonId(4);
+    rota.levels[0].overrides = vec![instead(Some(dan), "2026-03-03T12:00:00Z", "2026-03-03T18:00:00Z")];
+    assert_eq!(rota.everybody(utc("2026-03-03T11:00:00Z")), [ANN, BEN, CAT].into());
+    assert_eq!(rota.everybody(utc("2026-03-03T12:00:00Z")), [ANN, BEN, CAT, dan].into());
+}
+
+#[test]
 fn unknown_levels_and_empty_ones_have_nobody() {
     let (from, to) = (utc("2026-03-03T00:00:00Z"), utc("2026-03-04T00:00:00Z"));
     let mut rota = weekly();
@@ -153,7 +163,7 @@ fn a_rota_is_stored_as_json_that_can_be_read() {
     assert_eq!(serde_json::from_str::<Rota>(json).unwrap(), weekly());
 }
 
-const ZONES: [chrono_tz::Tz; 6] = [
+const ZONES: [Tz; 6] = [
     chrono_tz::America::New_York,
     chrono_tz::America::St_Johns,
     chrono_tz::Australia::Lord_Howe,

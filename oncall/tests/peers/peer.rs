@@ -44,6 +44,8 @@ pub(crate) fn ask(rotas: &[Rota], window: (&str, &str), feeds: &[String]) -> Ans
     assert!(python.exists(), "no independent peers: run `make peers` (`make test` does)");
     let mut child = Command::new(python)
         .arg(root.join("tests/peers/rota.py"))
+        // the pinned package of the time zone database, not the machine's copy
+        .env("PYTHONTZPATH", "")
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()

@@ -19,8 +19,11 @@ const ZONES: [Tz; 5] = [
     chrono_tz::America::St_Johns,
 ];
 
+/// A level: first date, local time, persons with their days.
+type Plain = (&'static str, &'static str, &'static [(i32, u16)]);
+
 /// Handovers that daylight saving skips or repeats, on some days in some of the zones, and ordinary ones.
-const LEVELS: [(&str, &str, &[(i32, u16)]); 7] = [
+const LEVELS: [Plain; 7] = [
     ("2019-12-02", "08:00:00", &[(1, 7), (2, 7), (3, 7)]),
     ("2019-12-02", "17:30:00", &[(1, 5), (2, 2)]),
     ("2019-12-07", "02:30:00", &[(1, 1), (2, 1), (3, 1)]),
@@ -37,7 +40,7 @@ pub(crate) fn rotas() -> Vec<Rota> {
         .into()
 }
 
-fn level((index, (date, time, turns)): (usize, (&str, &str, &[(i32, u16)]))) -> Level {
+fn level((index, (date, time, turns)): (usize, Plain)) -> Level {
     let holidays: &[i32] = [&[][..], &[3], &[1, 2, 6, 7]][index % 3];
     Level {
         start: Some(Start { date: date.parse().unwrap(), time: time.parse().unwrap() }),

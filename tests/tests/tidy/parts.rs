@@ -16,7 +16,10 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
     ("web", &["oncall", "regulator"]),
     ("server", &["oncall", "regulator", "web"]),
     // the composition root, and the tests of the whole
-    ("tapkeeper", &["migrations", "oncall", "poller", "private-postgres", "regulator", "server", "simulator", "web"]),
+    (
+        "tapkeeper",
+        &["migrations", "oncall", "poller", "private-postgres", "regulator", "server", "simulator", "web"],
+    ),
     (
         "system-tests",
         &["migrations", "poller", "private-postgres", "regulator", "server", "simulator", "web"],
