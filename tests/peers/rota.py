@@ -100,7 +100,7 @@ def main():
         [turns(case["rota"], level, instant(case["from"]), instant(case["to"])) for level in case["rota"]["levels"]]
         for case in order["cases"]
     ]
-    json.dump({"cases": cases, "feeds": [events(feed) for feed in order["feeds"]]}, sys.stdout)
+    print(json.dumps({"cases": cases, "feeds": [events(feed) for feed in order["feeds"]]}))
 
 
 main()

@@ -10,7 +10,9 @@ pub(super) fn paint(turns: &mut Vec<Turn>, over: Turn) {
     if over.from >= over.to || over.to <= first.from || over.from >= last.to {
         return;
     }
-    let before = turns.iter().filter(|t| t.from < over.from).map(|t| Turn { to: t.to.min(over.from), ..*t });
-    let after = turns.iter().filter(|t| t.to > over.to).map(|t| Turn { from: t.from.max(over.to), ..*t });
-    *turns = before.chain([over]).chain(after).collect();
+    let touched = turns.partition_point(|t| t.to <= over.from)..turns.partition_point(|t| t.from < over.to);
+    let (first, last) = (turns[touched.start], turns[touched.end - 1]);
+    let before = (first.from < over.from).then_some(Turn { to: over.from, ..first });
+    let after = (last.to > over.to).then_some(Turn { from: over.to, ..last });
+    turns.splice(touched, before.into_iter().chain([over]).chain(after));
 }
