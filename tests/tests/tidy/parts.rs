@@ -7,15 +7,19 @@ use crate::{METADATA, name, own_packages, packages};
 /// Which of our own crates each may use in what it ships; tests may use more.
 const MAY_KNOW: &[(&str, &[&str])] = &[
     ("regulator", &[]),
+    ("oncall", &[]),
     ("migrations", &[]),
     ("private-postgres", &["migrations"]),
     ("dnp3", &[]),
     ("poller", &["dnp3", "regulator"]),
     ("simulator", &["dnp3", "regulator"]),
-    ("web", &["regulator"]),
-    ("server", &["regulator", "web"]),
+    ("web", &["oncall", "regulator"]),
+    ("server", &["oncall", "regulator", "web"]),
     // the composition root, and the tests of the whole
-    ("tapkeeper", &["migrations", "poller", "private-postgres", "regulator", "server", "simulator", "web"]),
+    (
+        "tapkeeper",
+        &["migrations", "oncall", "poller", "private-postgres", "regulator", "server", "simulator", "web"],
+    ),
     (
         "system-tests",
         &["migrations", "poller", "private-postgres", "regulator", "server", "simulator", "web"],
@@ -41,14 +45,16 @@ fn each_crate_knows_only_those_it_may() {
     }
 }
 
-/// The trade's crate is pure: no I/O, no async, no SQL, whatever its dependencies bring along.
+/// The crates of the trade and of who is to be told are pure: no I/O, no async, no SQL, whatever their dependencies bring along.
 #[test]
-fn the_trade_depends_on_nothing_that_reaches_outside() {
-    let reached = reached_from("regulator");
-    for outside in
-        ["tokio", "mio", "sqlx", "sqlx-core", "axum", "hyper", "reqwest", "tracing-subscriber", "rand"]
-    {
-        assert!(!reached.contains(outside), "regulator comes to depend on {outside}");
+fn the_pure_crates_depend_on_nothing_that_reaches_outside() {
+    for pure in ["regulator", "oncall"] {
+        let reached = reached_from(pure);
+        for outside in
+            ["tokio", "mio", "sqlx", "sqlx-core", "axum", "hyper", "reqwest", "tracing-subscriber", "rand"]
+        {
+            assert!(!reached.contains(outside), "{pure} comes to depend on {outside}");
+        }
     }
     assert!(reached_from("server").contains("tokio"), "this test can see such things");
 }
