@@ -127,7 +127,7 @@ fn replays(year: &Recording) -> f64 {
     show("replay, compensator", rate(&mut || plain.track(&compensated).operations()));
     show("replay, compensator, impedances", rate(&mut || line.track(&compensated).operations()));
     show("replay, blocked while reversed", rate(&mut || plain.track(&blocking).operations()));
-    show("replay, widening band (looks at every sample)", rate(&mut || plain.track(&widening).operations()));
+    show("replay, widening band", rate(&mut || plain.track(&widening).operations()));
     show("a look at every sample", rate(&mut || plain.plain_track(&common).operations()));
     println!("  promise: replay at least 100 M samples/s: {}", verdict(ordinary.0 >= 100e6));
     ordinary.0

@@ -226,6 +226,20 @@ impl Control {
         self.decide(settings, inputs.tap, &seen)
     }
 
+    /// What [`Control::look`] does while no delay runs, the direction of power stays and the relay voltage, V, is in band: the same state,
+    /// bit by bit, for less. Without a widening band that is nothing.
+    #[inline(always)]
+    pub(crate) fn rest_in_band(&mut self, widening: &Widening, elapsed_s: f64, relay_voltage_v: f64, tap: i32) {
+        self.ramp.pass(widening, elapsed_s);
+        self.ramp.see(widening, relay_voltage_v, tap);
+    }
+
+    /// What it remembers of the ramps, to the last bit.
+    #[cfg(test)]
+    pub(crate) fn ramp_bits(&self) -> impl Eq + std::fmt::Debug + use<> {
+        self.ramp.bits()
+    }
+
     // These are small and run for every sample of a replay: calls between them cost more than what they do.
 
     /// Takes in the inputs: direction of power, side of the band, ramps. Starts and ends the delay.

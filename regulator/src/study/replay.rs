@@ -142,14 +142,10 @@ impl<'a> Replay<'a> {
     /// The same, into a track that is used again.
     pub fn track_into(&self, settings: &ControlSettings, track: &mut Track) {
         let mut run = Run::new(self, settings, track);
-        // A band that may widen remembers every voltage, so nothing can be passed over.
-        let narrow = settings.widening.is_none().then(|| Narrow::new(self, settings));
+        let narrow = Narrow::new(self, settings);
         for stretch in &self.recording.stretches {
             run.enter(stretch);
-            match &narrow {
-                Some(narrow) if stretch.automatic && !run.held => run.pass_quickly(stretch, narrow),
-                _ => run.look_at_all(stretch),
-            }
+            run.pass(stretch, &narrow);
         }
     }
 

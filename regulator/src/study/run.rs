@@ -66,12 +66,23 @@ impl<'r> Run<'r> {
         }
     }
 
-    /// Passes over samples at which the control surely rests, and looks at the others.
-    pub(super) fn pass_quickly(&mut self, stretch: &Stretch, narrow: &Narrow) {
+    /// Passes over samples at which the control surely rests, where it can, and looks at the others.
+    #[inline]
+    pub(super) fn pass(&mut self, stretch: &Stretch, narrow: &Narrow) {
+        if stretch.automatic && !self.held {
+            self.pass_quickly(stretch, narrow);
+        } else {
+            self.look_at_all(stretch);
+        }
+    }
+
+    fn pass_quickly(&mut self, stretch: &Stretch, narrow: &Narrow) {
         let mut i = stretch.first;
         while i < stretch.end {
             if self.control.is_idle() && !(narrow.features.reversal && self.control.reversed()) {
-                i = narrow.first_doubtful(self.replay, i, stretch.end, self.table.at(self.tap));
+                let doubtful = narrow.first_doubtful(self.replay, i, stretch.end, self.table.at(self.tap));
+                self.remember(i, doubtful);
+                i = doubtful;
                 if i == stretch.end {
                     break;
                 }
@@ -79,6 +90,21 @@ impl<'r> Run<'r> {
             self.look(i);
             i += 1;
         }
+    }
+
+    /// Samples that are surely in band: all that a widening band takes from them is how the voltage ramps.
+    fn remember(&mut self, from: usize, end: usize) {
+        let Some(widening) = &self.settings.widening else { return };
+        let (at, compensator) = (self.table.at(self.tap), &self.settings.forward.compensator);
+        // Copies, so that all of it stays in registers.
+        let (mut control, mut looked_at_s) = (self.control, self.looked_at_s);
+        for (i, at_s) in (from..end).zip(&self.replay.recording.at_s[from..end]) {
+            let (_, load_v, current) = self.replay.state(i, at, self.upstream);
+            let relay_voltage_v = compensator.relay_voltage(load_v, current);
+            control.rest_in_band(widening, at_s - looked_at_s, relay_voltage_v, self.tap);
+            looked_at_s = *at_s;
+        }
+        (self.control, self.looked_at_s) = (control, looked_at_s);
     }
 
     #[inline(always)]
