@@ -226,12 +226,22 @@ impl Control {
         self.decide(settings, inputs.tap, &seen)
     }
 
-    /// What [`Control::look`] does while no delay runs, the direction of power stays and the relay voltage, V, is in band: the same state,
-    /// bit by bit, for less. Without a widening band that is nothing.
-    #[inline(always)]
-    pub(crate) fn rest_in_band(&mut self, widening: &Widening, elapsed_s: f64, relay_voltage_v: f64, tap: i32) {
-        self.ramp.pass(widening, elapsed_s);
-        self.ramp.see(widening, relay_voltage_v, tap);
+    /// What [`Control::look`] does at each of these (seconds elapsed, relay voltage) while no delay runs, the direction of power stays and
+    /// the voltage is in band: the same state, bit by bit, for less. Without a widening band that is nothing.
+    #[inline]
+    pub(crate) fn rest_in_band(
+        &mut self,
+        widening: &Widening,
+        tap: i32,
+        looks: impl Iterator<Item = (f64, f64)>,
+    ) {
+        // A copy, so that it stays in registers.
+        let mut ramp = self.ramp;
+        for (elapsed_s, relay_voltage_v) in looks {
+            ramp.pass(widening, elapsed_s);
+            ramp.see(widening, relay_voltage_v, tap);
+        }
+        self.ramp = ramp;
     }
 
     /// What it remembers of the ramps, to the last bit.

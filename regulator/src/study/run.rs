@@ -95,16 +95,20 @@ impl<'r> Run<'r> {
     /// Samples that are surely in band: all that a widening band takes from them is how the voltage ramps.
     fn remember(&mut self, from: usize, end: usize) {
         let Some(widening) = &self.settings.widening else { return };
-        let (at, compensator) = (self.table.at(self.tap), &self.settings.forward.compensator);
-        // Copies, so that all of it stays in registers.
-        let (mut control, mut looked_at_s) = (self.control, self.looked_at_s);
-        for (i, at_s) in (from..end).zip(&self.replay.recording.at_s[from..end]) {
-            let (_, load_v, current) = self.replay.state(i, at, self.upstream);
-            let relay_voltage_v = compensator.relay_voltage(load_v, current);
-            control.rest_in_band(widening, at_s - looked_at_s, relay_voltage_v, self.tap);
-            looked_at_s = *at_s;
+        let (at, compensator) = (self.table.at(self.tap), self.settings.forward.compensator);
+        let at_s = &self.replay.recording.at_s[from..end];
+        let elapsed_s = at_s.iter().map(|at_s| at_s - std::mem::replace(&mut self.looked_at_s, *at_s));
+        if compensator == Compensator::OFF && !self.replay.model.has_impedance() {
+            // As below; the currents, which do not matter, are not fetched.
+            let relay_v = self.replay.source_v[from..end].iter().map(|v| f64::from(*v) * at.ratio);
+            self.control.rest_in_band(widening, self.tap, elapsed_s.zip(relay_v));
+        } else {
+            let relay_v = (from..end).map(|i| {
+                let (_, load_v, current) = self.replay.state(i, at, 1.0);
+                compensator.relay_voltage(load_v, current)
+            });
+            self.control.rest_in_band(widening, self.tap, elapsed_s.zip(relay_v));
         }
-        (self.control, self.looked_at_s) = (control, looked_at_s);
     }
 
     #[inline(always)]
