@@ -197,6 +197,13 @@ impl Control {
         self.ramp.is_fast()
     }
 
+    /// Whether, on seeing this in-phase current, it regulates the source side.
+    #[inline(always)]
+    pub(crate) fn would_regulate_source(&self, settings: &ControlSettings, in_phase: f64) -> bool {
+        settings.reverse_behaviour == ReverseBehaviour::RegulateReverse
+            && self.direction_by(settings, in_phase)
+    }
+
     /// Whether no delay runs, so that time alone changes nothing (a widening band aside).
     pub(crate) const fn is_idle(&self) -> bool {
         self.direction == 0
@@ -345,14 +352,22 @@ impl Control {
         if self.regulates_reverse(settings) { &settings.reverse } else { &settings.forward }
     }
 
+    /// Whether power counts as reversed once this in-phase current is seen.
     #[inline(always)]
-    fn follow_direction(&mut self, settings: &ControlSettings, in_phase: f64) {
-        let was = self.reversed;
+    fn direction_by(&self, settings: &ControlSettings, in_phase: f64) -> bool {
         if in_phase < -settings.reverse_threshold {
-            self.reversed = true;
+            true
         } else if in_phase > settings.reverse_threshold {
-            self.reversed = false;
+            false
+        } else {
+            self.reversed
         }
+    }
+
+    #[inline(always)]
+    pub(crate) fn follow_direction(&mut self, settings: &ControlSettings, in_phase: f64) {
+        let was = self.reversed;
+        self.reversed = self.direction_by(settings, in_phase);
         if was != self.reversed && settings.reverse_behaviour != ReverseBehaviour::KeepForward {
             self.rest();
         }

@@ -113,16 +113,22 @@ impl<'r> Run<'r> {
 
     #[inline(always)]
     fn inputs(&self, i: usize) -> Inputs {
-        let (source_voltage_v, load_voltage_v, current) =
+        let (source_v, load_voltage_v, current) =
             self.replay.state(i, self.table.at(self.tap), self.upstream);
-        Inputs {
+        let mut inputs = Inputs {
             load_voltage_v,
-            source_voltage_v,
+            source_voltage_v: source_v,
             current,
             tap: self.tap,
             automatic: self.automatic,
             blocked: self.held,
+        };
+        if self.control.would_regulate_source(self.settings, current.in_phase) {
+            let measured_v = self.replay.source_seen_v(i, source_v);
+            inputs.blocked |= measured_v.is_none();
+            inputs.source_voltage_v = measured_v.unwrap_or(source_v);
         }
+        inputs
     }
 
     /// Looks at sample `i`, and on until the next one if it taps.

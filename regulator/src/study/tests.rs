@@ -56,6 +56,8 @@ fn samples(weather: Weather) -> Vec<Sample> {
         drift = 0.995 * drift + weather.wander_v * chance.draw();
         let volts = 120.0 + drift + weather.flicker_v * chance.draw();
         sample.source_voltage_v = (volts / weather.resolution_v).round() * weather.resolution_v;
+        let apart_v = 0.5 * chance.draw();
+        sample.source_measured_v = (chance.draw() > -0.9).then_some(sample.source_voltage_v + apart_v);
         current = 0.99 * current + 0.005 + 0.05 * chance.draw();
         let in_phase = if weather.reversing { current - 0.5 } else { current.max(0.1) };
         sample.current = sample.current.map(|_| (in_phase, 0.3 * current));
