@@ -78,10 +78,10 @@ impl Compensator {
         }
         let (r, x) = (self.resistance_v, self.reactance_v);
         let (p, q) = (current.in_phase, current.lagging);
-        // (r + jx)(p - jq)
-        let in_phase = voltage_v - x.mul_add(q, r * p);
-        let quadrature = r.mul_add(q, -(x * p));
-        in_phase.mul_add(in_phase, quadrature * quadrature).sqrt()
+        // (r + jx)(p - jq). Without fused operations, which are a call each on a processor that is not known to have them.
+        let in_phase = voltage_v - (r * p + x * q);
+        let quadrature = r * q - x * p;
+        (in_phase * in_phase + quadrature * quadrature).sqrt()
     }
 }
 

@@ -197,6 +197,13 @@ impl Control {
         self.ramp.is_fast()
     }
 
+    /// Whether, on seeing this in-phase current, it regulates the source side.
+    #[inline(always)]
+    pub(crate) fn would_regulate_source(&self, settings: &ControlSettings, in_phase: f64) -> bool {
+        settings.reverse_behaviour == ReverseBehaviour::RegulateReverse
+            && self.direction_by(settings, in_phase)
+    }
+
     /// Whether no delay runs, so that time alone changes nothing (a widening band aside).
     pub(crate) const fn is_idle(&self) -> bool {
         self.direction == 0
@@ -224,6 +231,30 @@ impl Control {
         self.pass(settings, elapsed_s);
         let seen = self.see(settings, inputs);
         self.decide(settings, inputs.tap, &seen)
+    }
+
+    /// What [`Control::look`] does at each of these (seconds elapsed, relay voltage) while no delay runs, the direction of power stays and
+    /// the voltage is in band: the same state, bit by bit, for less. Without a widening band that is nothing.
+    #[inline]
+    pub(crate) fn rest_in_band(
+        &mut self,
+        widening: &Widening,
+        tap: i32,
+        looks: impl Iterator<Item = (f64, f64)>,
+    ) {
+        // A copy, so that it stays in registers.
+        let mut ramp = self.ramp;
+        for (elapsed_s, relay_voltage_v) in looks {
+            ramp.pass(widening, elapsed_s);
+            ramp.see(widening, relay_voltage_v, tap);
+        }
+        self.ramp = ramp;
+    }
+
+    /// What it remembers of the ramps, to the last bit.
+    #[cfg(test)]
+    pub(crate) fn ramp_bits(&self) -> impl Eq + std::fmt::Debug + use<> {
+        self.ramp.bits()
     }
 
     // These are small and run for every sample of a replay: calls between them cost more than what they do.
@@ -321,14 +352,22 @@ impl Control {
         if self.regulates_reverse(settings) { &settings.reverse } else { &settings.forward }
     }
 
+    /// Whether power counts as reversed once this in-phase current is seen.
     #[inline(always)]
-    fn follow_direction(&mut self, settings: &ControlSettings, in_phase: f64) {
-        let was = self.reversed;
+    fn direction_by(&self, settings: &ControlSettings, in_phase: f64) -> bool {
         if in_phase < -settings.reverse_threshold {
-            self.reversed = true;
+            true
         } else if in_phase > settings.reverse_threshold {
-            self.reversed = false;
+            false
+        } else {
+            self.reversed
         }
+    }
+
+    #[inline(always)]
+    pub(crate) fn follow_direction(&mut self, settings: &ControlSettings, in_phase: f64) {
+        let was = self.reversed;
+        self.reversed = self.direction_by(settings, in_phase);
         if was != self.reversed && settings.reverse_behaviour != ReverseBehaviour::KeepForward {
             self.rest();
         }

@@ -60,6 +60,11 @@ pub(super) struct Ramp {
 }
 
 impl Ramp {
+    #[cfg(test)]
+    pub(super) fn bits(&self) -> (u64, u64, i32, u64, bool) {
+        (self.average_v.to_bits(), self.last_v.to_bits(), self.tap, self.fast_left_s.to_bits(), self.begun)
+    }
+
     #[inline]
     pub(super) const fn is_fast(&self) -> bool {
         self.fast_left_s > 0.0
@@ -81,7 +86,9 @@ impl Ramp {
 
     #[inline]
     pub(super) fn pass(&mut self, widening: &Widening, dt_s: f64) {
-        self.average_v += (self.last_v - self.average_v) * dt_s / (widening.window_s + dt_s);
+        // Weights of old and new, so that from one average to the next there is a product and a sum: a replay waits for these.
+        let kept = widening.window_s / (widening.window_s + dt_s);
+        self.average_v = self.average_v * kept + self.last_v * (1.0 - kept);
         self.fast_left_s = (self.fast_left_s - dt_s).max(0.0);
     }
 }

@@ -198,6 +198,7 @@ pub fn doubts(
             doubts.push(format!("{percent:.0} % of the readings {words}."));
         }
     }
+    doubts.extend(source_side_doubt(comparison));
     let off = coverage.disagreement;
     let step_v = model.changer.step() * model.voltage_base_v;
     if off.count > 0 && (off.mean_v.abs() > 0.75 * step_v || off.deviation_v > 0.75 * step_v) {
@@ -208,6 +209,24 @@ pub fn doubts(
         ));
     }
     doubts
+}
+
+/// What regulating the source side rests on, and where it rests on nothing.
+fn source_side_doubt(comparison: &Comparison) -> Option<String> {
+    let outcomes = || std::iter::once(&comparison.present).chain(&comparison.tried).map(|t| &t.outcome);
+    let longest_h = |s: fn(&Outcome) -> f64| outcomes().map(s).fold(0.0, f64::max) / 3600.0;
+    let (all_h, unknown_h) = (longest_h(|o| o.source_side_s), longest_h(|o| o.source_unknown_s));
+    (all_h > 0.0).then(|| {
+        let without = if unknown_h > 0.0 {
+            format!(" For {unknown_h:.1} h of it cannot tell: no source voltage was measured, and the replayed control stays.")
+        } else {
+            String::new()
+        };
+        format!(
+            "The source side is regulated for {all_h:.1} h of reversed power, by its voltage as measured, which is taken not to answer the tap \
+             (generation behind the unit). Where the feeder is fed from the load side it does answer, and the replay is wrong.{without}"
+        )
+    })
 }
 
 #[cfg(test)]

@@ -76,5 +76,5 @@ pub const FIGURES: &[Figure] = &[
     figure("wear_1", "Wear, exponent 1", Measure::Wear, |o| wear(o, o.wear.charge)),
     figure("wear_1_6", "Wear, exponent 1.6", Measure::Wear, |o| wear(o, o.wear.usual)),
     figure("wear_2", "Wear, exponent 2", Measure::Wear, |o| wear(o, o.wear.square)),
-    figure("blind_s", "No evidence: current not known", Measure::Seconds, |o| Some(o.blind_s)),
+    figure("blind_s", "No evidence: inputs not known", Measure::Seconds, |o| Some(o.blind_s)),
 ];

@@ -69,7 +69,7 @@ impl InForce {
         settings.forward.set_voltage_v *= nameplate.voltage_base_v / 120.0;
         let origins = SETTINGS
             .iter()
-            .filter(|setting| !setting.of_widening)
+            .filter(|setting| !setting.of_widening && !setting.of_reverse)
             .map(|setting| {
                 let place = REPORTED.iter().position(|(name, _)| *name == setting.name);
                 let origin = match place {

@@ -10,6 +10,9 @@
 //! - [`Comparison`] puts it all side by side, [`setting`] names the settings for forms and options, [`InForce`] finds those that were in force.
 //! - [`Widening`](crate::control::Widening) and [`Timing`](crate::control::Timing) are settings like any other.
 //!
+//! What regulating the source side in reverse would do rests on the measured source voltage, taken not to answer the tap (generation behind the
+//! unit). Where it was not measured the replayed control stays, and [`Outcome::source_unknown_s`] counts it.
+//!
 //! What it cannot know: what the voltage did between readings (so readings 10 s apart find every tap, readings a minute apart do not), what a tap
 //! changes upstream unless the source impedance is given, and what else would have acted differently (capacitors, inverters that hold the
 //! voltage). A result is evidence about settings; changing them remains with whoever answers for the feeder.
@@ -57,6 +60,7 @@ mod outcome;
 mod readings;
 mod recording;
 mod replay;
+mod reverse;
 mod run;
 mod sample;
 mod scan;

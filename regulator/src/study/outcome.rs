@@ -6,6 +6,7 @@ use super::histogram::{TapHistogram, VoltageHistogram};
 use super::model::{AtTap, TapTable};
 use super::recording::Stretch;
 use super::replay::Replay;
+use super::reverse::source_side_s;
 use super::run::needs_current;
 use super::scan::{Narrow, seconds_outside};
 use super::track::Track;
@@ -32,8 +33,13 @@ pub struct Outcome {
     pub manual_s: f64,
     /// Time blocked, during which the tap stays.
     pub blocked_s: f64,
-    /// Time during which the settings need a current that is not known, so that the replayed control stays: no evidence about these settings.
+    /// Time during which the settings need a current that is not known, or in reverse a source voltage, so that the replayed control stays: no
+    /// evidence about these settings.
     pub blind_s: f64,
+    /// Time during which the settings regulate the source side, which is taken not to answer the tap.
+    pub source_side_s: f64,
+    /// The part of it (and of the blind time) in which no source voltage was measured.
+    pub source_unknown_s: f64,
     /// Tap changes by the control, in steps.
     pub operations: u64,
     /// Those undone by one the other way within five minutes.
@@ -94,6 +100,8 @@ impl Outcome {
         } else {
             0.0
         };
+        (outcome.source_side_s, outcome.source_unknown_s) = source_side_s(replay, settings, &outcome.track);
+        outcome.blind_s += outcome.source_unknown_s;
         outcome
     }
 
@@ -155,6 +163,8 @@ impl Outcome {
             manual_s: seconds(replay, |s| !s.automatic),
             blocked_s: seconds(replay, |s| s.blocked),
             blind_s: 0.0,
+            source_side_s: 0.0,
+            source_unknown_s: 0.0,
             operations: track.operations(),
             undone: track.undone_within(UNDONE_WITHIN_S),
             out_of_band_s: essentials.out_of_band_s,

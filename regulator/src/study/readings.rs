@@ -146,6 +146,7 @@ impl Reducer<'_> {
         Some(Sample {
             at_s,
             source_voltage_v,
+            source_measured_v: source,
             load_voltage_v: load,
             current,
             tap,

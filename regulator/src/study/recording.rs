@@ -26,6 +26,8 @@ pub struct Recording {
     /// For how long each sample holds, seconds.
     pub(super) hold_s: Vec<f32>,
     pub(super) source_v: Vec<f32>,
+    /// As measured; not a number where not known.
+    pub(super) source_measured_v: Vec<f32>,
     /// Not a number where not known.
     pub(super) load_v: Vec<f32>,
     /// Zero where not known; the stretch says so.
@@ -77,6 +79,7 @@ impl Recording {
         self.extend_stretch(sample, after_gap);
         self.at_s.push(sample.at_s);
         self.source_v.push(single(sample.source_voltage_v));
+        self.source_measured_v.push(sample.source_measured_v.map_or(f32::NAN, single));
         self.load_v.push(sample.load_voltage_v.map_or(f32::NAN, single));
         let (in_phase, lagging) = sample.current.unwrap_or_default();
         self.in_phase.push(single(in_phase));

@@ -15,7 +15,7 @@ use crate::control::{ControlSettings, Inputs, ReverseBehaviour};
 /// that has begun runs on at its inter-tap time before the next sample, at the held source voltage.
 ///
 /// While a control is in manual the tap is where it was recorded, whatever the settings. While it is blocked, or needs a current that is not
-/// known, it stays. After a gap the control starts afresh, with the tap where the replay had it.
+/// known, or in reverse a source voltage that was not measured, it stays. After a gap the control starts afresh, with the tap where the replay had it.
 #[derive(Debug, Clone)]
 pub struct Replay<'a> {
     pub(super) recording: &'a Recording,
@@ -88,7 +88,8 @@ impl<'a> Replay<'a> {
         &self.model
     }
 
-    /// What the control would have seen at sample `i` with the tap at `tap`, mode and blocking as recorded.
+    /// What the control would have seen at sample `i` with the tap at `tap`, mode and blocking as recorded. The source voltage is the measured one where
+    /// there is one, else that of the model.
     ///
     /// # Panics
     /// When there are not so many samples.
@@ -96,7 +97,8 @@ impl<'a> Replay<'a> {
     pub fn inputs(&self, i: usize, tap: i32) -> Inputs {
         let ratio = self.model.changer.ratio(f64::from(tap));
         let at = AtTap { ratio, current: self.model.current_factor(ratio) };
-        let (source_voltage_v, load_voltage_v, current) = self.state(i, at, 1.0);
+        let (source_v, load_voltage_v, current) = self.state(i, at, 1.0);
+        let source_voltage_v = self.source_seen_v(i, source_v).unwrap_or(source_v);
         let place = self.recording.stretches.partition_point(|s| s.end <= i);
         let Stretch { automatic, blocked, .. } = self.recording.stretches[place];
         Inputs { load_voltage_v, source_voltage_v, current, tap, automatic, blocked }
@@ -126,6 +128,14 @@ impl<'a> Replay<'a> {
         (source_v, source_v * at.ratio - f64::from(self.own_drop_v[i]) * factor, current)
     }
 
+    /// What a control that regulates the source side sees there at sample `i`, V: what was measured, times what the model makes different of
+    /// the source voltage (nothing without a source impedance and a regulator upstream). None where nothing was measured.
+    #[inline]
+    pub(super) fn source_seen_v(&self, i: usize, modelled_v: f64) -> Option<f64> {
+        let measured_v = f64::from(self.recording.source_measured_v[i]);
+        (!measured_v.is_nan()).then(|| measured_v * (modelled_v / f64::from(self.recording.source_v[i])))
+    }
+
     pub(super) fn table(&self, settings: &ControlSettings) -> TapTable {
         let (least, greatest) = self.recorded_taps;
         TapTable::new(&self.model, settings.tap_min.min(least), settings.tap_max.max(greatest))
@@ -142,14 +152,10 @@ impl<'a> Replay<'a> {
     /// The same, into a track that is used again.
     pub fn track_into(&self, settings: &ControlSettings, track: &mut Track) {
         let mut run = Run::new(self, settings, track);
-        // A band that may widen remembers every voltage, so nothing can be passed over.
-        let narrow = settings.widening.is_none().then(|| Narrow::new(self, settings));
+        let narrow = Narrow::new(self, settings);
         for stretch in &self.recording.stretches {
             run.enter(stretch);
-            match &narrow {
-                Some(narrow) if stretch.automatic && !run.held => run.pass_quickly(stretch, narrow),
-                _ => run.look_at_all(stretch),
-            }
+            run.pass(stretch, &narrow);
         }
     }
 

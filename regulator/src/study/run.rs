@@ -66,12 +66,23 @@ impl<'r> Run<'r> {
         }
     }
 
-    /// Passes over samples at which the control surely rests, and looks at the others.
-    pub(super) fn pass_quickly(&mut self, stretch: &Stretch, narrow: &Narrow) {
+    /// Passes over samples at which the control surely rests, where it can, and looks at the others.
+    #[inline]
+    pub(super) fn pass(&mut self, stretch: &Stretch, narrow: &Narrow) {
+        if stretch.automatic && !self.held {
+            self.pass_quickly(stretch, narrow);
+        } else {
+            self.look_at_all(stretch);
+        }
+    }
+
+    fn pass_quickly(&mut self, stretch: &Stretch, narrow: &Narrow) {
         let mut i = stretch.first;
         while i < stretch.end {
             if self.control.is_idle() && !(narrow.features.reversal && self.control.reversed()) {
-                i = narrow.first_doubtful(self.replay, i, stretch.end, self.table.at(self.tap));
+                let doubtful = narrow.first_doubtful(self.replay, i, stretch.end, self.table.at(self.tap));
+                self.remember(i, doubtful);
+                i = doubtful;
                 if i == stretch.end {
                     break;
                 }
@@ -81,18 +92,43 @@ impl<'r> Run<'r> {
         }
     }
 
+    /// Samples that are surely in band: all that a widening band takes from them is how the voltage ramps.
+    fn remember(&mut self, from: usize, end: usize) {
+        let Some(widening) = &self.settings.widening else { return };
+        let (at, compensator) = (self.table.at(self.tap), self.settings.forward.compensator);
+        let at_s = &self.replay.recording.at_s[from..end];
+        let elapsed_s = at_s.iter().map(|at_s| at_s - std::mem::replace(&mut self.looked_at_s, *at_s));
+        if compensator == Compensator::OFF && !self.replay.model.has_impedance() {
+            // As below; the currents, which do not matter, are not fetched.
+            let relay_v = self.replay.source_v[from..end].iter().map(|v| f64::from(*v) * at.ratio);
+            self.control.rest_in_band(widening, self.tap, elapsed_s.zip(relay_v));
+        } else {
+            let relay_v = (from..end).map(|i| {
+                let (_, load_v, current) = self.replay.state(i, at, 1.0);
+                compensator.relay_voltage(load_v, current)
+            });
+            self.control.rest_in_band(widening, self.tap, elapsed_s.zip(relay_v));
+        }
+    }
+
     #[inline(always)]
     fn inputs(&self, i: usize) -> Inputs {
-        let (source_voltage_v, load_voltage_v, current) =
+        let (source_v, load_voltage_v, current) =
             self.replay.state(i, self.table.at(self.tap), self.upstream);
-        Inputs {
+        let mut inputs = Inputs {
             load_voltage_v,
-            source_voltage_v,
+            source_voltage_v: source_v,
             current,
             tap: self.tap,
             automatic: self.automatic,
             blocked: self.held,
+        };
+        if self.control.would_regulate_source(self.settings, current.in_phase) {
+            let measured_v = self.replay.source_seen_v(i, source_v);
+            inputs.blocked |= measured_v.is_none();
+            inputs.source_voltage_v = measured_v.unwrap_or(source_v);
         }
+        inputs
     }
 
     /// Looks at sample `i`, and on until the next one if it taps.

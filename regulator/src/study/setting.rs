@@ -22,6 +22,8 @@ pub struct Setting {
     pub whole: bool,
     /// Whether it belongs to the widening band, and means nothing without it.
     pub of_widening: bool,
+    /// Whether it belongs to regulating the source side in reverse, and means nothing without that.
+    pub of_reverse: bool,
     get: fn(&ControlSettings) -> Option<f64>,
     put: fn(&mut ControlSettings, f64),
 }
@@ -56,13 +58,13 @@ pub struct Misfit {
 }
 
 impl Setting {
-    /// Its value; none of a band that does not widen.
+    /// Its value; none of a band that does not widen, or of a side that is not regulated.
     #[must_use]
     pub fn get(&self, settings: &ControlSettings) -> Option<f64> {
         (self.get)(settings)
     }
 
-    /// Sets it. A part of the widening band switches that on.
+    /// Sets it. A part of the widening band switches that on, a part of the reverse settings regulating the source side.
     ///
     /// # Errors
     /// When the value is out of range, or not whole where it should be.
@@ -99,6 +101,7 @@ macro_rules! setting {
             max: $max,
             whole: false,
             of_widening: false,
+            of_reverse: false,
             get: |$s| Some($place),
             put: |$s, value| $place = value,
         }
@@ -112,6 +115,7 @@ macro_rules! setting {
             max: $max,
             whole: true,
             of_widening: false,
+            of_reverse: false,
             get: |$s| Some(f64::from($place)),
             #[expect(clippy::cast_possible_truncation, reason = "a whole number within a small range")]
             put: |$s, value| $place = value as i32,
@@ -126,8 +130,30 @@ macro_rules! setting {
             max: $max,
             whole: false,
             of_widening: true,
+            of_reverse: false,
             get: |s| s.widening.map(|w| w.$field),
             put: |s, value| s.widening.get_or_insert(Widening::common()).$field = value,
+        }
+    };
+    (reverse $name:literal $title:literal $unit:literal $min:literal $max:literal, $r:ident => $place:expr) => {
+        Setting {
+            name: $name,
+            title: $title,
+            unit: $unit,
+            min: $min,
+            max: $max,
+            whole: false,
+            of_widening: false,
+            of_reverse: true,
+            get: |s| {
+                let $r = &s.reverse;
+                (s.reverse_behaviour == ReverseBehaviour::RegulateReverse).then_some($place)
+            },
+            put: |s, value| {
+                s.reverse_behaviour = ReverseBehaviour::RegulateReverse;
+                let $r = &mut s.reverse;
+                $place = value;
+            },
         }
     };
 }
@@ -142,6 +168,11 @@ pub const SETTINGS: &[Setting] = &[
     setting!("reactance" "compensator X" "V" -30.0 30.0, s => s.forward.compensator.reactance_v),
     setting!(whole "tap_min" "lowest tap" -100.0 100.0, s => s.tap_min),
     setting!(whole "tap_max" "highest tap" -100.0 100.0, s => s.tap_max),
+    setting!(reverse "reverse_set_voltage" "reverse set voltage" "V" 90.0 150.0, r => r.set_voltage_v),
+    setting!(reverse "reverse_bandwidth" "reverse bandwidth" "V" 0.5 12.0, r => r.bandwidth_v),
+    setting!(reverse "reverse_delay" "reverse delay" "s" 0.0 1800.0, r => r.delay_s),
+    setting!(reverse "reverse_resistance" "reverse compensator R" "V" -30.0 30.0, r => r.compensator.resistance_v),
+    setting!(reverse "reverse_reactance" "reverse compensator X" "V" -30.0 30.0, r => r.compensator.reactance_v),
     setting!(widening "ramp" "fast from" "V" 0.1 10.0, ramp_v),
     setting!(widening "window" "averaged over" "s" 5.0 3600.0, window_s),
     setting!(widening "factor" "widened by" "times" 1.0 10.0, factor),
@@ -211,11 +242,22 @@ pub const CHOICES: &[Choice] = &[
     Choice {
         name: "reverse",
         title: "reversed power",
-        ways: &[("keep_forward", "forward settings stay"), ("block", "no taps")],
-        get: |s| if s.reverse_behaviour == ReverseBehaviour::Block { "block" } else { "keep_forward" },
+        ways: &[
+            ("keep_forward", "forward settings stay"),
+            ("block", "no taps"),
+            ("regulate_reverse", "source side regulated"),
+        ],
+        get: |s| match s.reverse_behaviour {
+            ReverseBehaviour::KeepForward => "keep_forward",
+            ReverseBehaviour::Block => "block",
+            ReverseBehaviour::RegulateReverse => "regulate_reverse",
+        },
         put: |s, name| {
-            s.reverse_behaviour =
-                if name == "block" { ReverseBehaviour::Block } else { ReverseBehaviour::KeepForward };
+            s.reverse_behaviour = match name {
+                "block" => ReverseBehaviour::Block,
+                "regulate_reverse" => ReverseBehaviour::RegulateReverse,
+                _ => ReverseBehaviour::KeepForward,
+            };
         },
     },
     Choice {
@@ -295,6 +337,9 @@ mod tests {
             let mut before = ControlSettings::common();
             if setting.of_widening {
                 before.widening = Some(Widening::common());
+            }
+            if setting.of_reverse {
+                before.reverse_behaviour = ReverseBehaviour::RegulateReverse;
             }
             for other in SETTINGS.iter().filter(|other| other.name != setting.name) {
                 assert_eq!(other.get(&settings), other.get(&before), "{} by {}", other.name, setting.name);

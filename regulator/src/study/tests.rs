@@ -2,6 +2,8 @@
 
 use proptest::prelude::*;
 
+use super::run::Run;
+use super::scan::Narrow;
 use super::*;
 use crate::WindingType;
 use crate::compensator::Compensator;
@@ -54,6 +56,8 @@ fn samples(weather: Weather) -> Vec<Sample> {
         drift = 0.995 * drift + weather.wander_v * chance.draw();
         let volts = 120.0 + drift + weather.flicker_v * chance.draw();
         sample.source_voltage_v = (volts / weather.resolution_v).round() * weather.resolution_v;
+        let apart_v = 0.5 * chance.draw();
+        sample.source_measured_v = (chance.draw() > -0.9).then_some(sample.source_voltage_v + apart_v);
         current = 0.99 * current + 0.005 + 0.05 * chance.draw();
         let in_phase = if weather.reversing { current - 0.5 } else { current.max(0.1) };
         sample.current = sample.current.map(|_| (in_phase, 0.3 * current));
@@ -89,13 +93,22 @@ prop_compose! {
 }
 
 prop_compose! {
+    fn widening()(
+        ramp_v in prop_oneof![Just(0.8), 0.05..3.0], window_s in prop_oneof![Just(60.0), 5.0..1200.0], factor in 1.0..5.0,
+        hold_s in prop_oneof![Just(0.0), Just(600.0), 0.0..2000.0], hard_low_v in 105.0..121.0, hard_high_v in 121.0..130.0,
+    ) -> Widening {
+        Widening { ramp_v, window_s, factor, hold_s, hard_low_v, hard_high_v }
+    }
+}
+
+prop_compose! {
     fn settings()(
         forward in regulation(), reverse in regulation(),
         reverse_behaviour in prop_oneof![
             Just(ReverseBehaviour::KeepForward), Just(ReverseBehaviour::Block), Just(ReverseBehaviour::RegulateReverse)
         ],
         timing in prop_oneof![Just(Timing::Sequential), Just(Timing::Integrating)],
-        widening in prop_oneof![3 => Just(None), 1 => Just(Some(Widening::common()))],
+        widening in prop_oneof![Just(None), Just(Some(Widening::common())), widening().prop_map(Some)],
         inter_tap_s in prop_oneof![Just(0.0), Just(2.0), Just(5.0), 0.1..30.0],
         tap_min in -16..0, tap_max in 0..=16,
     ) -> ControlSettings {
@@ -124,6 +137,27 @@ proptest! {
         let recording = Recording::from_samples(&samples(weather), 4.0 * weather.interval_s);
         let replay = Replay::new(&recording, model);
         prop_assert_eq!(replay.track(&settings), replay.plain_track(&settings));
+    }
+
+    /// Not the taps alone: what the control remembers of the ramps is the same too, to the last bit, at the end of every stretch.
+    #[test]
+    fn passing_over_samples_leaves_a_widening_band_as_a_look_does(
+        weather in weather(), settings in settings(), widening in widening(), model in model()
+    ) {
+        let settings = ControlSettings { widening: Some(widening), ..settings };
+        let recording = Recording::from_samples(&samples(weather), 4.0 * weather.interval_s);
+        let replay = Replay::new(&recording, model);
+        let narrow = Narrow::new(&replay, &settings);
+        let (mut track, mut plain_track) = (Track::default(), Track::default());
+        let mut quick = Run::new(&replay, &settings, &mut track);
+        let mut plain = Run::new(&replay, &settings, &mut plain_track);
+        for stretch in &recording.stretches {
+            quick.enter(stretch);
+            plain.enter(stretch);
+            quick.pass(stretch, &narrow);
+            plain.look_at_all(stretch);
+            prop_assert_eq!(quick.control.ramp_bits(), plain.control.ramp_bits());
+        }
     }
 
     /// The figures of a run, added up sample by sample.

@@ -21,7 +21,8 @@ pub(crate) struct Args {
     #[command(flatten)]
     pub(super) nameplate: Plate,
     /// Present settings, where the file does not report them: NAME=VALUE, separated by commas. Names: set_voltage, bandwidth, delay,
-    /// inter_tap, resistance, reactance, tap_min, tap_max; timing (sequential, integrating), reverse (keep_forward, block), widening (off,
+    /// inter_tap, resistance, reactance, tap_min, tap_max; timing (sequential, integrating), reverse (keep_forward, block,
+    /// regulate_reverse) with reverse_set_voltage, reverse_bandwidth, reverse_delay, reverse_resistance, reverse_reactance, widening (off,
     /// on) with ramp, window, factor, hold, hard_low, hard_high.
     #[arg(long, value_name = "NAME=VALUE,...", default_value = "", hide_default_value = true)]
     pub(super) present: String,
@@ -138,6 +139,5 @@ pub(super) fn change(
         })?;
         setting::put(settings, name, value).map_err(|e| anyhow::anyhow!("{option}: {e}"))?;
     }
-    settings.reverse = settings.forward;
     setting::check(settings, steps).map_err(|e| anyhow::anyhow!("{option}, {}: {}", e.setting, e.what))
 }

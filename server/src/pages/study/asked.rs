@@ -177,7 +177,6 @@ pub(super) fn settings(
             faults.insert(name, crate::error::sentence(&why));
         }
     }
-    settings.reverse = settings.forward;
     if let Err(misfit) = setting::check(&settings, steps) {
         faults.entry(field(slot, misfit.setting)).or_insert_with(|| crate::error::sentence(&misfit.what));
     }

@@ -146,9 +146,10 @@ fn rows(typed: &Typed) -> Vec<FormRow> {
         };
         FormRow { cells: SLOTS.iter().map(|slot| cell(slot, c.name, &title, ways(slot))).collect(), title }
     });
-    // What a widening band is made of stands after whether there is one.
-    let (plain, widening): (Vec<_>, Vec<_>) = numbers.partition(|row| !row.title.starts_with("Widening"));
-    plain.into_iter().chain(choices).chain(widening).collect()
+    // What a widening band, or regulating in reverse, is made of stands after whether there is such.
+    let of_choice = |row: &FormRow| ["Widening", "Reverse "].iter().any(|of| row.title.starts_with(of));
+    let (parts, plain): (Vec<_>, Vec<_>) = numbers.partition(of_choice);
+    plain.into_iter().chain(choices).chain(parts).collect()
 }
 
 /// Shows the settings in force where nothing is typed.
