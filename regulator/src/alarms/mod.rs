@@ -5,4 +5,4 @@
 
 pub mod chatter;
 pub mod flood;
-//QQ
+pub mod quality;
