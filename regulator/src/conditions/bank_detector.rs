@@ -114,6 +114,12 @@ impl BankDetector {
         Self::default()
     }
 
+    /// Whether an alarm of this condition is held as chattering (see [`crate::alarms::chatter`]).
+    #[must_use]
+    pub fn chatters(&self, condition: Condition) -> bool {
+        self.chatter.holds(condition)
+    }
+
     /// When the regulators were last compared.
     #[must_use]
     pub const fn compared(&self) -> Option<Timestamp> {

@@ -55,6 +55,12 @@ impl EndpointDetector {
         Self::default()
     }
 
+    /// Whether its alarm is held as chattering (see [`crate::alarms::chatter`]).
+    #[must_use]
+    pub fn chatters(&self) -> bool {
+        self.chatter.holds(Condition::EndpointSilent)
+    }
+
     /// Since when it does not answer, as far as is known.
     #[must_use]
     pub fn failing_since(&self) -> Option<Timestamp> {
@@ -227,7 +233,7 @@ mod tests {
         }
         assert_eq!(told.len(), 7, "{told:?}");
         assert!(told[6].contains("chattering: 4th time within an hour"), "{told:?}");
-        assert!(e.failing_since().is_none(), "it answers, and the alarm stands");
+        assert!(e.chatters() && e.failing_since().is_none(), "it answers, and the alarm stands");
         assert!(lines(e.not_failing(&Settings::default(), &report(0, 5099))).is_empty());
         // any poller's report tells the time
         let other = Report { poller: "q", ..report(0, 5100) };

@@ -131,6 +131,12 @@ impl RegulatorDetector {
         self.slipped_tap_report.audit()
     }
 
+    /// Whether an alarm of this condition is held as chattering (see [`crate::alarms::chatter`]).
+    #[must_use]
+    pub fn chatters(&self, condition: Condition) -> bool {
+        self.chatter.holds(condition)
+    }
+
     /// When the last judged reading was measured.
     #[must_use]
     pub const fn last_seen(&self) -> Option<Timestamp> {
