@@ -114,6 +114,12 @@ impl BankDetector {
         Self::default()
     }
 
+    /// Whether an alarm of this condition is held as chattering (see [`crate::alarms::chatter`]).
+    #[must_use]
+    pub fn chatters(&self, condition: Condition) -> bool {
+        self.chatter.holds(condition)
+    }
+
     /// When the regulators were last compared.
     #[must_use]
     pub const fn compared(&self) -> Option<Timestamp> {
@@ -289,6 +295,23 @@ mod tests {
             of.set(Condition::TapSpread, name, *value);
         }
         BankUnit::new(Connection::Wye, &WYE.map(|phase| Member::new(phase, &Nameplate::common())), &of)
+    }
+
+    #[test]
+    fn a_spread_that_comes_and_goes_is_one_alarm_until_it_has_been_quiet() {
+        let unit = unit(&[("moves_together", 2.0), ("delay_s", 60.0), ("return_delay_s", 60.0)]);
+        let mut detector = BankDetector::new();
+        let mut lines = vec![];
+        for s in (0..7000).step_by(10) {
+            let apart = s < 3600 && s % 600 < 300;
+            for (i, phase) in (0..).zip(WYE) {
+                let position = if apart && i == 2 { 12.0 } else { 0.0 };
+                lines.extend(told(detector.observe(&unit, phase, &tap(s + i, position))));
+            }
+        }
+        assert_eq!(lines.len(), 8, "three alarms, then one that is held: {lines:?}");
+        assert!(lines[6].contains("chattering: 4th time within an hour"), "{lines:?}");
+        assert!(lines[7].starts_with("3362 tap_spread returned"), "as of the last of six: {lines:?}");
     }
 
     #[test]

@@ -55,6 +55,12 @@ impl EndpointDetector {
         Self::default()
     }
 
+    /// Whether its alarm is held as chattering (see [`crate::alarms::chatter`]).
+    #[must_use]
+    pub fn chatters(&self) -> bool {
+        self.chatter.holds(Condition::EndpointSilent)
+    }
+
     /// Since when it does not answer, as far as is known.
     #[must_use]
     pub fn failing_since(&self) -> Option<Timestamp> {
@@ -214,6 +220,30 @@ mod tests {
         }
         let ended = told(e.not_failing(&Settings::default(), &report(500, 830)));
         assert_eq!(ended.len(), 1, "two minutes of one process's word");
+    }
+
+    #[test]
+    fn one_that_comes_and_goes_is_held_until_it_has_been_quiet() {
+        use crate::conditions::story::told as lines;
+        let mut e = EndpointDetector::new();
+        let mut told = vec![];
+        for i in 0..6 {
+            told.extend(failing(&mut e, 0, 600 * i, 600 * i + 200));
+            told.extend(lines(e.answered(at(600 * i + 300))));
+        }
+        assert_eq!(told.len(), 7, "{told:?}");
+        assert!(told[6].contains("chattering: 4th time within an hour"), "{told:?}");
+        assert!(e.chatters() && e.failing_since().is_none(), "it answers, and the alarm stands");
+        assert!(lines(e.not_failing(&Settings::default(), &report(0, 5099))).is_empty());
+        // any poller's report tells the time
+        let other = Report { poller: "q", ..report(0, 5100) };
+        let ended = lines(e.not_failing(&Settings::default(), &other));
+        assert_eq!(
+            ended,
+            [
+                "3300 endpoint_silent returned: answers again after 5 min; raised 2 more times while it chattered, quiet for 30 min"
+            ]
+        );
     }
 
     #[test]

@@ -131,6 +131,12 @@ impl RegulatorDetector {
         self.slipped_tap_report.audit()
     }
 
+    /// Whether an alarm of this condition is held as chattering (see [`crate::alarms::chatter`]).
+    #[must_use]
+    pub fn chatters(&self, condition: Condition) -> bool {
+        self.chatter.holds(condition)
+    }
+
     /// When the last judged reading was measured.
     #[must_use]
     pub const fn last_seen(&self) -> Option<Timestamp> {
@@ -344,6 +350,37 @@ mod tests {
         assert_eq!((d.late(), d.ahead()), (0, 0));
         // and silence is noticed as ever
         assert_eq!(told(d.report(&unit, None, at(1000))).len(), 1);
+    }
+
+    /// Five minutes below range A and five minutes within it, over and over: eight alarms in as many sixths of an hour.
+    fn wander(story: &mut Story) -> Vec<String> {
+        let of = |s: i64| if s % 600 <= 300 { 113.0 } else { 120.0 };
+        (0..4800).step_by(10).flat_map(|s| story.observe(&voltage(s, of(s)))).collect()
+    }
+
+    #[test]
+    fn a_voltage_that_comes_and_goes_is_one_alarm_until_it_has_been_quiet() {
+        let mut story = Story::common();
+        let told = wander(&mut story);
+        assert_eq!(told.len(), 7, "three alarms and the fourth raise: {told:?}");
+        assert!(told[6].starts_with("2100 voltage_range_a raised: load voltage 113.0 V"), "{told:?}");
+        assert!(told[6].ends_with("chattering: 4th time within an hour, held until quiet for 30 min"));
+        let rest: Vec<_> = (4800..7000).step_by(10).flat_map(|s| story.observe(&voltage(s, 120.0))).collect();
+        assert_eq!(rest.len(), 1, "{rest:?}");
+        assert!(rest[0].starts_with("4630 voltage_range_a returned"), "the last real return: {rest:?}");
+        assert!(rest[0].ends_with("raised 4 more times while it chattered, quiet for 30 min"), "{rest:?}");
+        (7000..9000).step_by(10).for_each(|s| drop(story.observe(&voltage(s, 120.0))));
+        assert!(!story.stored().contains("chatter"), "and nothing is kept");
+    }
+
+    #[test]
+    fn time_while_the_endpoint_does_not_answer_is_no_quiet() {
+        let mut story = Story::common();
+        wander(&mut story);
+        assert!(story.report(Some(4800), 9000).is_empty(), "nobody can know whether it came back");
+        let told = story.report(None, 9100);
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!(told[0].starts_with("4630 voltage_range_a returned"), "{told:?}");
     }
 
     #[test]

@@ -132,7 +132,8 @@ impl Chatter {
             told.push(transition);
             return;
         };
-        source.raises.retain(|r| at - *r < WINDOW);
+        // one from the future is of a clock that was wrong
+        source.raises.retain(|r| *r <= at && at - *r < WINDOW);
         if let Some(held) = &mut source.held {
             held.swallowed += 1;
             held.returned = None;
