@@ -23,6 +23,7 @@ mod mechanism_suspect;
 mod not_automatic;
 mod off_standard;
 mod overload;
+mod packed;
 mod poller_silent;
 mod readings_stale;
 mod recent;
