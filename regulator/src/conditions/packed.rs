@@ -70,7 +70,7 @@ fn rows<'de, D: Deserializer<'de>, T: Deserialize<'de>>(
 
 /// Minutes, or other pieces of time, with their counts.
 pub(super) mod minutes {
-    use super::*;
+    use super::{Deserializer, Serializer, VecDeque, rows, text};
 
     pub(in super::super) fn serialize<S: Serializer>(
         minutes: &VecDeque<(i64, u64)>,
@@ -90,7 +90,7 @@ pub(super) mod minutes {
 /// Hours with ramps and what followed them.
 pub(super) mod hours {
     use super::super::cloud_driven_tapping::Hour;
-    use super::*;
+    use super::{Deserializer, Serializer, VecDeque, rows, text};
 
     pub(in super::super) fn serialize<S: Serializer>(
         hours: &VecDeque<Hour>,
@@ -117,7 +117,7 @@ pub(super) mod hours {
 /// Days with operations and seconds covered.
 pub(super) mod days {
     use super::super::excess_tapping::Day;
-    use super::*;
+    use super::{Deserializer, Serializer, VecDeque, rows, text};
 
     pub(in super::super) fn serialize<S: Serializer>(days: &VecDeque<Day>, to: S) -> Result<S::Ok, S::Error> {
         to.serialize_str(&text(days.iter().map(|d| (d.day, format!(":{}:{}", d.operations, d.covered_s)))))
