@@ -24,6 +24,7 @@ mod mechanism_suspect;
 mod not_automatic;
 mod off_standard;
 mod overload;
+mod packed;
 mod part_stopped;
 mod poller_silent;
 mod readings_stale;
