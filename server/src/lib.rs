@@ -22,6 +22,7 @@ pub mod people;
 pub mod picture;
 #[cfg(test)]
 pub(crate) mod testing;
+pub mod watchdog;
 
 use std::{net::SocketAddr, sync::Arc, time::Duration};
 
@@ -56,6 +57,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
     let picturing = tokio::spawn(app.picture.clone().follow(pool.clone(), stop.clone()));
     let analysing = tokio::spawn(analysis::run(pool.clone(), stop.clone()));
+    let watching = tokio::spawn(watchdog::run(pool.clone(), app.config.heartbeat.clone(), stop.clone()));
     let clock = tokio::spawn(alarms::clock::run(pool.clone(), stop.clone()));
     let detecting = tokio::spawn(detection::run(pool, Arc::clone(&app.detection), stop.clone()));
     axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
@@ -65,6 +67,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     stop.cancel();
     picturing.await.context("keeping the picture")?;
     detecting.await.context("running detection")?;
+    watching.await.context("watching the parts")?;
     clock.await.context("keeping the alarms' clock")?;
     analysing.await.context("analysing readings")?;
     notifying.await.context("delivering notifications")

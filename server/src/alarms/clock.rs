@@ -15,7 +15,7 @@ use sqlx::{Connection, PgConnection, PgPool};
 use tokio_util::sync::CancellationToken;
 
 use super::{Act, Columns, Place, maintenance::Windows, record};
-use crate::notification;
+use crate::{notification, watchdog};
 
 /// Key of the advisory lock that the running server holds.
 const LEADER: i64 = 7_205_772;
@@ -77,6 +77,7 @@ pub(crate) async fn tick(connection: &mut PgConnection, now: Timestamp) -> Resul
         notification::tell(&mut tx, &recorded).await?;
     }
     notification::tick(&mut tx, now).await?;
+    watchdog::alive(&mut tx, watchdog::Part::Clock).await?;
     tx.commit().await?;
     Ok(())
 }

@@ -13,7 +13,7 @@ use super::{
 };
 use crate::{
     alarms::{self, Act, Recorded, Silences},
-    feed, notification,
+    feed, notification, watchdog,
 };
 
 /// The name of detection's cursor.
@@ -121,6 +121,7 @@ impl Runner {
             move_cursor(&mut *connection, done.cursor).await.context("moving the cursor")?;
             remembered.cursor = done.cursor;
         }
+        watchdog::alive(&mut *connection, watchdog::Part::Detection).await.context("giving a sign of life")?;
         done.lag = feed::last_id(connection).await? - done.cursor;
         Ok(done)
     }

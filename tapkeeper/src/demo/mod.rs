@@ -199,6 +199,7 @@ fn start_server(
     let mut notification = server::notification::Config::default();
     notification.webhook.allow = vec!["127.0.0.0/8".parse().expect("a network")];
     let config = server::Config {
+        heartbeat: None,
         database_url: url.to_owned(),
         listen,
         public_url: public_url.to_owned(),
