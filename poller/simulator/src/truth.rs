@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 use chrono::TimeDelta;
 use regulator::causes::{Assigned, Cause, Facts, OperationWindow, Place, UNDONE_S, Watcher};
-use regulator::{Reading, Timestamp};
+use regulator::{Nameplate, Reading, Timestamp};
 
 use crate::Fleet;
 use crate::plan::utility;
@@ -22,6 +22,7 @@ const LOOK_BACK_S: i64 = 600;
 const MOVED_V: f64 = 0.2;
 /// Less movement than this, V, and the search goes back as far as the operation before, half an hour at most.
 const LITTLE_V: f64 = 0.45;
+const JUST_S: i64 = 180;
 const LONGEST_S: i64 = 1800;
 
 /// One regulator under its two observers.
@@ -46,6 +47,8 @@ struct Truth {
     cause: Cause,
     /// The greatest part is at least half as much again as the next.
     clear: bool,
+    parts: [f64; 4],
+    from: Timestamp,
 }
 
 /// Operations by true cause, then assigned cause.
@@ -131,7 +134,7 @@ impl Fleet {
 }
 
 impl Watched {
-    fn new(fleet: &Fleet, number: usize) -> Self {
+    fn new(fleet: &Fleet, number: usize, poll_s: f64) -> Self {
         let member = fleet.member(number).unwrap();
         let place = Place::Coordinates { latitude: member.latitude, longitude: member.longitude };
         let unit = &fleet.plan.regulators[number];
@@ -139,7 +142,7 @@ impl Watched {
         let above = fleet.above(own).skip(1).filter_map(|n| fleet.regulator_in(n, unit.conductor));
         Self {
             site: member.site.to_owned(),
-            facts: Facts::new(member.nameplate, place),
+            facts: Facts::new(&Nameplate { poll_interval_s: poll_s, ..member.nameplate.clone() }, place),
             watcher: Watcher::default(),
             upstream: above.collect(),
             windows: VecDeque::new(),
@@ -162,32 +165,63 @@ impl Watched {
         }
         if tap != self.tap {
             let way = (tap - self.tap).signum();
-            self.truths.push(self.truth(now, way));
+            let hunts = self.hunts(fleet, number, way);
+            if let (Some(_), Some(undone)) = (hunts, self.truths.last_mut()) {
+                undone.cause = Cause::Hunting;
+            }
+            let mut truth = self.truth(now, way);
+            if let Some(clear) = hunts {
+                truth.cause = Cause::Hunting; truth.clear = clear;
+            }
+            self.truths.push(truth);
             self.last = Some((now, way));
             self.tap = tap;
         }
     }
 
+    fn hunts(&self, fleet: &Fleet, number: usize, way: i32) -> Option<bool> {
+        let unit = &fleet.plan.regulators[number];
+        let step_v = unit.nameplate.step_volts();
+        if fleet.state.units[number].settings(&unit.settings).forward.bandwidth_v >= 2.0 * step_v {
+            return None;
+        }
+        let (at, last) = self.last?;
+        let now = self.parts.back()?;
+        let then = self.parts.iter().find(|(t, _)| *t == at)?;
+        if last == way || (now.0 - at).as_seconds_f64() > UNDONE_S {
+            return None;
+        }
+        let moved = -f64::from(way) * (now.1.iter().sum::<f64>() - then.1.iter().sum::<f64>());
+        (moved < step_v).then_some(moved < step_v / 1.5)
+    }
+
     fn truth(&self, now: Timestamp, way: i32) -> Truth {
         let towards: Vec<(Timestamp, [f64; 4])> =
             self.parts.iter().map(|(at, parts)| (*at, parts.map(|v| -f64::from(way) * v))).collect();
-        let current = towards.last().unwrap().1;
+        let (_, current) = *towards.last().unwrap();
+        let sum = |parts: &[f64; 4]| parts.iter().sum::<f64>();
         let moved = |since: Timestamp| {
-            let seen = towards.iter().filter(|(at, _)| *at >= since);
-            let furthest =
-                seen.min_by(|a, b| a.1.iter().sum::<f64>().total_cmp(&b.1.iter().sum())).unwrap().1;
-            std::array::from_fn::<f64, 4, _>(|i| current[i] - furthest[i])
+            let mut seen = towards.iter().rev().take_while(|(at, _)| *at >= since).collect::<Vec<_>>();
+            seen.reverse();
+            let (from, furthest) = *seen.into_iter().min_by(|a, b| sum(&a.1).total_cmp(&sum(&b.1))).unwrap();
+            let mut parts: [f64; 4] = std::array::from_fn(|i| current[i] - furthest[i]);
+            // What those upstream did before is supply by now.
+            let just = now - TimeDelta::seconds(JUST_S);
+            let stood = towards.iter().find(|(at, _)| *at >= just.max(from)).unwrap().1[3] - furthest[3];
+            parts[0] += stood;
+            parts[3] -= stood;
+            (from, parts)
         };
-        let mut parts = moved(now - TimeDelta::seconds(LOOK_BACK_S));
-        if parts.iter().sum::<f64>() < LITTLE_V {
-            parts = moved(self.last.map_or(now - TimeDelta::seconds(LONGEST_S), |(at, _)| at));
+        let (mut from, mut parts) = moved(now - TimeDelta::seconds(LOOK_BACK_S));
+        if sum(&parts) < LITTLE_V {
+            (from, parts) = moved(self.last.map_or(now - TimeDelta::seconds(LONGEST_S), |(at, _)| at));
         }
         let mut order = [0, 1, 2, 3];
         order.sort_by(|a, b| parts[*b].total_cmp(&parts[*a]));
         let undoes =
             self.last.is_some_and(|(at, last)| last == -way && (now - at).as_seconds_f64() <= UNDONE_S);
         let cause = if parts[order[0]] < MOVED_V && undoes { Cause::Hunting } else { PARTS[order[0]] };
-        Truth { at: now, cause, clear: parts[order[0]] >= 1.5 * parts[order[1]].max(0.0) }
+        Truth { at: now, cause, clear: parts[order[0]] >= 1.5 * parts[order[1]].max(0.0), parts, from }
     }
 
     fn read(&mut self, reading: &Reading) {
@@ -204,7 +238,10 @@ impl Watched {
 /// Some days of the whole fleet, polled so often: all with their truths, and each operation's assigned cause.
 fn days(from: Timestamp, days: i64, poll_s: i64) -> (Vec<Watched>, Vec<(usize, Assigned)>) {
     let mut fleet = Fleet::new(1, from);
-    let mut watched: Vec<_> = (0..fleet.len()).map(|n| Watched::new(&fleet, n)).collect();
+    for number in fleet.plan.regulators_at("Lanternfen") {
+        fleet.plan.regulators[number].settings.forward.bandwidth_v = 0.6;
+    }
+    let mut watched: Vec<_> = (0..fleet.len()).map(|n| Watched::new(&fleet, n, poll_s as f64)).collect();
     let mut assigned = vec![];
     let (latitude, longitude) = utility::ORIGIN;
     for step in 1..=days * 8640 {
@@ -250,6 +287,14 @@ fn compare(
         let truth = watched[*number].truths.iter().find(|t| operation.since < t.at && t.at <= operation.at);
         if let Some(truth) = truth.filter(|t| t.clear || !clear) {
             *confusion.0.entry((truth.cause, assigned.cause)).or_default() += 1;
+            if std::env::var("VERBOSE").is_ok() {
+                println!(
+                    "E {number} {} since {} true {} {} from -{}s parts {:.2?} | {} {:.2} {} | {}",
+                    truth.at.format("%dT%H:%M:%S"), operation.since.format("%H:%M:%S"), truth.cause.name(), if truth.clear { "clear" } else { "-" },
+                    (truth.at - truth.from).num_seconds(), truth.parts, assigned.cause.name(), assigned.confidence, assigned.because,
+                    assigned.evidence.iter().map(|f| format!("{} {:.2}", f.label, f.value)).collect::<Vec<_>>().join("; ")
+                );
+            }
         }
     }
     confusion
@@ -270,8 +315,12 @@ fn causes_are_what_the_physics_knows_them_to_be() {
         for clear in [false, true] {
             let panels = of(clear, "Panels", &|s| s == utility::CLOUD_SITE);
             let cascade = of(clear, "Cascade", &|s| s == utility::CASCADE_SITE);
-            let healthy = of(clear, "Sites without a story", &|s| !stories.contains(&s));
+            let healthy = of(clear, "Sites without a story", &|s| !stories.contains(&s) && s != "Lanternfen");
             let all = of(clear, "All", &|_| true);
+            for c in [Cause::Clouds, Cause::Hunting, Cause::Upstream] {
+                println!("SHARE {poll_s} {} {}: {} of {} {:.1}", if clear {"clear"} else {"all"}, c.name(), all.of(|t| t == c, |a| a == c), all.of(|t| t == c, |_| true),
+                    100.0 * all.of(|t| t == c, |a| a == c) as f64 / all.of(|t| t == c, |_| true) as f64);
+            }
             // Polled as the fleet is. Where two parts moved the voltage nearly alike, the greater is a matter of tenths of a volt.
             let least = if clear { 0.9 } else { 0.8 };
             if poll_s == 10 {

@@ -42,6 +42,8 @@ pub(super) struct Excursion {
 /// Movement of what the control holds, from the furthest the other way to just before the operation.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Course {
+    /// When the voltage was furthest the other way.
+    pub(super) from: Timestamp,
     /// Towards the edge that was passed, V.
     pub(super) moved_v: f64,
     /// Of it by load through this regulator, V; none where that cannot be said.
@@ -62,7 +64,7 @@ impl Excursion {
         drop: &LineDrop,
         samples: &Samples,
         operation: &Operation,
-        reference: Option<&Sample>,
+        last: Option<(&Sample, Option<i32>)>,
     ) -> Self {
         let direction = operation.direction(facts.step_v).filter(|d| *d != 0);
         let since = samples.before(operation.since);
@@ -104,6 +106,12 @@ impl Excursion {
         excursion.by_setting = setting_changed(samples, operation, look_back_s, held, direction);
         if let Some(held) = held.filter(|_| !now.is_empty()) {
             let view = View { facts, drop, samples, tap: operation.from, way: f64::from(-direction) };
+            let reference = last.map(|(sample, _)| sample).filter(|r| r.at < began);
+            // What was before an operation the other way, that one has answered, unless the voltage never came back into the band; one
+            // the same way has answered a part of the same movement.
+            let other_way = last.is_some_and(|(_, way)| way != Some(direction));
+            let answered = reference.filter(|_| other_way).map(|r| seconds(r.at, began));
+            let look_back_s = answered.map_or(look_back_s, |s| s.min(look_back_s));
             excursion.course = view.course(&now, held, began, look_back_s, reference);
         }
         excursion
@@ -189,14 +197,11 @@ impl View<'_> {
         look_back_s: f64,
         reference: Option<&Sample>,
     ) -> Option<Course> {
-        // What was before the last operation, that one has answered, unless the voltage never came back into the band.
-        let answered = reference.filter(|r| r.at < began).map(|r| seconds(r.at, began));
-        let look_back_s = answered.map_or(look_back_s, |s| s.min(look_back_s));
         let near = self.furthest(began, look_back_s).and_then(|from| self.from(&from, now, held));
         if near.is_some_and(|course| course.moved_v >= LITTLE_V) {
             return near;
         }
-        let far = reference.filter(|r| r.at < began).and_then(|from| self.from(&[*from], now, held));
+        let far = reference.and_then(|from| self.from(&[*from], now, held));
         match (near, far) {
             (Some(near), Some(far)) => Some(if far.moved_v > near.moved_v { far } else { near }),
             (near, far) => near.or(far),
@@ -237,6 +242,7 @@ impl View<'_> {
             (None, None) => None,
         };
         Some(Course {
+            from: first.at,
             moved_v,
             load_v,
             learnt: learnt.is_some(),

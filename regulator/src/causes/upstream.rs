@@ -35,13 +35,15 @@ pub(super) struct Steps {
     pub(super) seen: bool,
 }
 
+/// An operation answers a step of so long ago at most, s; what has stood longer is supply like any other.
+const JUST_S: f64 = 180.0;
 /// A step seen here is at least this part of what the upstream tap is worth.
 const SEEN: f64 = 0.35;
 /// And at most this multiple.
 const MOST: f64 = 1.5;
 
-/// The upstream operations that an operation can have answered: within three delays, a minute and the polls' blur before it, in the
-/// direction that asked for it, and seen in this regulator's own supply.
+/// The upstream operations since the voltage that asked for an operation was furthest the other way, those that took it towards the edge
+/// less those that took it back, as seen in this regulator's own supply.
 pub(super) fn steps(
     facts: &Facts,
     drop: &LineDrop,
@@ -50,25 +52,25 @@ pub(super) fn steps(
     windows: &[OperationWindow],
 ) -> Option<Steps> {
     let way = f64::from(-excursion.direction?);
-    let longest_s = 3.0 * excursion.delay_s + 2.0 * facts.poll_s + 60.0;
+    let from = excursion.course?.from;
+    let longest_s = JUST_S + 2.0 * facts.poll_s;
     let mut found: Option<Steps> = None;
     for window in windows {
         let lag_s = seconds(window.at, excursion.at);
         // An upstream poll may show it after ours showed the answer.
-        let possible = window.since < excursion.at && lag_s <= longest_s;
+        let possible = window.since < excursion.at && window.at > from && lag_s <= longest_s;
         if !possible || window.steps == Some(0) {
             continue;
         }
         let nominal = window.steps.map_or(facts.step_v, |n| f64::from(n.abs()) * facts.step_v);
-        if window.steps.is_some_and(|n| f64::from(n.signum()) * way <= 0.0) {
-            continue;
-        }
-        let jump = jump(facts, drop, samples, window).map_or(0.0, |jump| jump * way);
+        let towards = window.steps.is_none_or(|n| f64::from(n.signum()) * way > 0.0);
+        let sign = if towards { 1.0 } else { -1.0 };
+        let jump = jump(facts, drop, samples, window).map_or(0.0, |jump| jump * way * sign);
         let seen = jump >= SEEN * nominal;
         if !seen && !blurred(facts, excursion, window) {
             continue;
         }
-        let volts = if seen { jump.min(MOST * nominal) } else { nominal };
+        let volts = sign * if seen { jump.min(MOST * nominal) } else { nominal };
         found = Some(found.map_or(Steps { volts, lag_s, seen }, |sofar| Steps {
             volts: sofar.volts + volts,
             lag_s: sofar.lag_s.min(lag_s),
