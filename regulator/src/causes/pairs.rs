@@ -95,7 +95,7 @@ impl Judge<'_> {
         let beyond_v = if direction > 0.0 { alone - high } else { low - alone };
         // In a band of two steps or more the voltage stays inside by half a band at least.
         let narrow = high - low < 2.0 * self.facts.step_v - EVEN_V;
-        (narrow && still && beyond_v > -SLACK_V).then(|| {
+        (narrow && still && beyond_v > -0.3).then(|| {
             let confidence =
                 if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
             Verdict::new(
