@@ -42,8 +42,6 @@ pub(super) struct Excursion {
 /// Movement of what the control holds, from the furthest the other way to just before the operation.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Course {
-    /// When the voltage was furthest the other way.
-    pub(super) from: Timestamp,
     /// Towards the edge that was passed, V.
     pub(super) moved_v: f64,
     /// Of it by load through this regulator, V; none where that cannot be said.
@@ -242,7 +240,6 @@ impl View<'_> {
             (None, None) => None,
         };
         Some(Course {
-            from: first.at,
             moved_v,
             load_v,
             learnt: learnt.is_some(),

@@ -35,15 +35,15 @@ pub(super) struct Steps {
     pub(super) seen: bool,
 }
 
-/// An operation answers a step of so long ago at most, s; what has stood longer is supply like any other.
+/// An operation answers a step of at most so long ago, s (chosen here); what has stood longer is supply like any other.
 const JUST_S: f64 = 180.0;
 /// A step seen here is at least this part of what the upstream tap is worth.
 const SEEN: f64 = 0.35;
 /// And at most this multiple.
 const MOST: f64 = 1.5;
 
-/// The upstream operations since the voltage that asked for an operation was furthest the other way, those that took it towards the edge
-/// less those that took it back, as seen in this regulator's own supply.
+/// The upstream operations that an operation can have answered: within three minutes and a poll before it and seen in this regulator's own
+/// supply, those that took the voltage towards the edge less those that took it back.
 pub(super) fn steps(
     facts: &Facts,
     drop: &LineDrop,
@@ -52,13 +52,12 @@ pub(super) fn steps(
     windows: &[OperationWindow],
 ) -> Option<Steps> {
     let way = f64::from(-excursion.direction?);
-    let from = excursion.course?.from;
-    let longest_s = JUST_S + 2.0 * facts.poll_s;
+    let longest_s = JUST_S + facts.poll_s;
     let mut found: Option<Steps> = None;
     for window in windows {
         let lag_s = seconds(window.at, excursion.at);
         // An upstream poll may show it after ours showed the answer.
-        let possible = window.since < excursion.at && window.at > from && lag_s <= longest_s;
+        let possible = window.since < excursion.at && lag_s <= longest_s;
         if !possible || window.steps == Some(0) {
             continue;
         }
@@ -70,7 +69,9 @@ pub(super) fn steps(
         if !seen && !blurred(facts, excursion, window) {
             continue;
         }
-        let volts = sign * if seen { jump.min(MOST * nominal) } else { nominal };
+        // Between polls far apart the supply moves too, so that what the tap is worth is surer than the step that was seen.
+        let by_tap = !seen || window.steps.is_some() && facts.poll_s > excursion.delay_s;
+        let volts = sign * if by_tap { nominal } else { jump.min(MOST * nominal) };
         found = Some(found.map_or(Steps { volts, lag_s, seen }, |sofar| Steps {
             volts: sofar.volts + volts,
             lag_s: sofar.lag_s.min(lag_s),

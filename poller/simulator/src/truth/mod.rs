@@ -140,7 +140,7 @@ fn causes_are_what_the_physics_knows_them_to_be() {
         let (panels, _) = of("Panels", &|s| s == utility::CLOUD_SITE);
         let (cascade, _) = of("Cascade", &|s| s == utility::CASCADE_SITE);
         let (healthy, _) = of("Sites without a story", &|s| !peculiar.contains(&s));
-        let (all, clear) = of("The utility", &|_| true);
+        let (all, clear) = of("On the simulated utility", &|_| true);
         for cause in [Cause::Clouds, Cause::Hunting, Cause::Upstream] {
             for of in [&all, &clear] {
                 assert!(of.of(|t, _| t == cause) > 100 && of.right_of(cause) >= 0.9, "{cause:?} {of:?}");
