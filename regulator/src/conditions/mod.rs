@@ -9,6 +9,7 @@
 //! conditions of one thing; each condition has a file of its own, which states its rule.
 
 mod bank_detector;
+mod beside;
 mod blocked_or_manual_too_long;
 mod catalogue;
 mod cloud_driven_tapping;
@@ -49,6 +50,7 @@ mod replay;
 mod story;
 
 pub use bank_detector::{BankDetector, BankUnit, Member};
+pub use beside::{Beside, Ganged, Others};
 pub use catalogue::{Condition, Parameter, Priority, Scope};
 pub use endpoint_silent::{EndpointDetector, Report};
 pub use poller_silent::PollerDetector;

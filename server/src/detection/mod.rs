@@ -9,6 +9,7 @@
 //! keeps two servers apart is the lock on the cursor's row.
 
 mod alarms;
+mod beside;
 mod fleet;
 mod memory;
 mod place;
@@ -17,6 +18,8 @@ mod status;
 mod store;
 pub(crate) mod thresholds;
 
+#[cfg(test)]
+mod beside_tests;
 #[cfg(test)]
 mod drill;
 #[cfg(test)]
