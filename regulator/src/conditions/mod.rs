@@ -18,6 +18,7 @@ mod endpoint_silent;
 mod excess_tapping;
 mod excursion;
 mod exercise_due;
+mod harmonic_distortion;
 mod hold;
 mod hunting;
 mod mechanism_suspect;

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Beside, Condition, Settings, Transition, blocked_or_manual_too_long, cloud_driven_tapping,
-    counter_anomaly, excess_tapping, exercise_due, hunting, mechanism_suspect,
+    counter_anomaly, excess_tapping, exercise_due, harmonic_distortion, hunting, mechanism_suspect,
     not_automatic, off_standard, overload, readings_stale, reverse_power, runaway, settings_changed,
     slipped_tap_report, tap_limit, voltage_range, wear_limit,
 };
@@ -37,6 +37,7 @@ pub struct Unit {
     wear_limit: wear_limit::Limits,
     overload: overload::Limits,
     counter_anomaly: counter_anomaly::Limits,
+    harmonic_distortion: harmonic_distortion::Limits,
 }
 
 impl Unit {
@@ -65,6 +66,7 @@ impl Unit {
             wear_limit: wear_limit::Limits::new(nameplate, settings),
             overload: overload::Limits::new(nameplate, settings),
             counter_anomaly: counter_anomaly::Limits::new(nameplate, settings),
+            harmonic_distortion: harmonic_distortion::Limits::new(nameplate, settings),
         }
     }
 
@@ -113,6 +115,7 @@ pub struct RegulatorDetector {
     wear_limit: wear_limit::WearLimit,
     overload: overload::Overload,
     counter_anomaly: counter_anomaly::CounterAnomaly,
+    harmonic_distortion: harmonic_distortion::HarmonicDistortion,
 }
 
 impl RegulatorDetector {
@@ -201,6 +204,7 @@ impl RegulatorDetector {
             WearLimit wear_limit;
             Overload overload;
             CounterAnomaly counter_anomaly;
+            HarmonicDistortion harmonic_distortion;
         }
     }
 
@@ -250,6 +254,7 @@ impl RegulatorDetector {
         self.wear_limit.forget();
         self.overload.excursion.hold.forget_pending();
         self.counter_anomaly.forget();
+        self.harmonic_distortion.forget_pending();
         true
     }
 

@@ -207,4 +207,11 @@ pub(super) const TABLE: &[Entry] = &[
     .when(|times| When::Since(times.crossed))
     .raises(&[Condition::SettingsChanged, Condition::OffStandard, Condition::VoltageRangeA])
     .perhaps(&[Condition::VoltageRangeB]),
+    Entry::at(
+        utility::DISTORTED_SITE,
+        "drives",
+        "Large drives without filters behind it distort the voltage whenever the shops work.",
+    )
+    .when(|_| When::Hours(8, 18, "on working days"))
+    .raises(&[Condition::HarmonicDistortion]),
 ];

@@ -118,6 +118,8 @@ pub enum Condition {
     Overload,
     /// The operation counter cannot be believed.
     CounterAnomaly,
+    /// Harmonic distortion beyond IEEE 519.
+    HarmonicDistortion,
 }
 
 /// What a condition is judged of.
@@ -180,6 +182,7 @@ const TABLE: &[Entry] = &[
     equipment::WEAR_LIMIT,
     equipment::OVERLOAD,
     equipment::COUNTER_ANOMALY,
+    everyday::HARMONIC_DISTORTION,
 ];
 
 impl Condition {
@@ -196,6 +199,7 @@ impl Condition {
                 | Self::PollerSilent
                 | Self::Hunting
                 | Self::CloudDrivenTapping
+                | Self::HarmonicDistortion
         )
     }
 
@@ -300,10 +304,11 @@ mod tests {
             | Condition::ExerciseDue
             | Condition::WearLimit
             | Condition::Overload
-            | Condition::CounterAnomaly => condition,
+            | Condition::CounterAnomaly
+            | Condition::HarmonicDistortion => condition,
         }
     }
-    const ALL: [Condition; 23] = [
+    const ALL: [Condition; 24] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -327,6 +332,7 @@ mod tests {
         Condition::WearLimit,
         Condition::Overload,
         Condition::CounterAnomaly,
+        Condition::HarmonicDistortion,
     ];
 
     #[test]
