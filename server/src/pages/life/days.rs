@@ -1,5 +1,7 @@
 //! Rows of `service_day`: what each regulator did on each day of its site.
 
+use std::collections::HashMap;
+
 use chrono::NaiveDate;
 use futures_util::TryStreamExt;
 use regulator::{dwell::TapTime, wear::ContactWear};
@@ -11,7 +13,14 @@ pub(in crate::pages) struct Day {
     pub(in crate::pages) regulator_id: i32,
     pub(in crate::pages) day: NaiveDate,
     pub(in crate::pages) operations: u64,
-    pub(in crate::pages) wear: ContactWear,
+    wear: String,
+}
+
+impl Day {
+    /// What the day used up. Not read before it is wanted: it is most of what a day costs.
+    pub(in crate::pages) fn wear(&self) -> ContactWear {
+        wear(self.regulator_id, &self.wear)
+    }
 }
 
 /// Hands every day of these regulators from one to another, both included, to `take`, in no order. There can be hundreds of
@@ -35,10 +44,34 @@ pub(in crate::pages) async fn each_day(
             regulator_id: row.regulator_id,
             day: row.day,
             operations: u64::try_from(row.operations).unwrap_or(0),
-            wear: wear(row.regulator_id, &row.wear),
+            wear: row.wear,
         });
     }
     Ok(())
+}
+
+/// Operations of each of these regulators in the days before its own today, and how many of those days it has.
+pub(in crate::pages) async fn operations_before(
+    db: &mut PgConnection,
+    ids: &[i32],
+    todays: &[NaiveDate],
+    days: u64,
+) -> sqlx::Result<HashMap<i32, (u64, u32)>> {
+    let rows = sqlx::query!(
+        r#"select d.regulator_id, sum(d.operations)::bigint as "operations!", count(*) as "days!"
+            from unnest($1::integer[], $2::date[]) wanted(id, today)
+            join service_day d on d.regulator_id = wanted.id and d.day >= wanted.today - $3::integer and d.day < wanted.today
+            group by d.regulator_id"#,
+        ids,
+        todays,
+        i32::try_from(days).unwrap_or(i32::MAX)
+    )
+    .fetch_all(db)
+    .await?;
+    let sum = |operations: i64, days: i64| {
+        (u64::try_from(operations).unwrap_or(0), u32::try_from(days).unwrap_or(u32::MAX))
+    };
+    Ok(rows.into_iter().map(|row| (row.regulator_id, sum(row.operations, row.days))).collect())
 }
 
 /// Time at each tap of these regulators, over days from one to another, both included.
