@@ -4,7 +4,10 @@ use std::collections::HashMap;
 
 use chrono::NaiveDate;
 use futures_util::TryStreamExt;
-use regulator::{dwell::TapTime, wear::ContactWear};
+use regulator::{
+    dwell::TapTime,
+    wear::{ContactWear, Part, Wear},
+};
 use sqlx::PgConnection;
 
 /// One regulator's day.
@@ -17,9 +20,9 @@ pub(in crate::pages) struct Day {
 }
 
 impl Day {
-    /// What the day used up. Not read before it is wanted: it is most of what a day costs.
-    pub(in crate::pages) fn wear(&self) -> ContactWear {
-        wear(self.regulator_id, &self.wear)
+    /// What the day used up of one part. Not read before it is wanted, and no more than that: it is most of what a day costs.
+    pub(in crate::pages) fn part(&self, part: Part) -> Wear {
+        cut_out(&self.wear, part.index()).unwrap_or_else(|| wear(self.regulator_id, &self.wear).part(part))
     }
 }
 
@@ -99,10 +102,45 @@ pub(in crate::pages) async fn tap_days(
         .collect())
 }
 
+/// One part out of stored wear, as long as it is written as we write it.
+fn cut_out(text: &str, index: usize) -> Option<Wear> {
+    let (parts, _) = text.split_once("\"parts\":[[")?.1.split_once("]]")?;
+    serde_json::from_str(&format!("[{}]", parts.split("],[").nth(index)?)).ok()
+}
+
 /// Wear as stored; none, with a warning, where that does not read.
 pub(super) fn wear(regulator: i32, text: &str) -> ContactWear {
     serde_json::from_str(text).unwrap_or_else(|error| {
         tracing::warn!(regulator, %error, "stored wear does not read");
         ContactWear::default()
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_part_cut_out_is_the_one_that_reading_all_gives() {
+        let of = |n: u64| [n, 10 * n, 20 * n, 30 * n];
+        let parts: Vec<_> = (1..=regulator::wear::PART_COUNT as u64).map(of).collect();
+        let stored = serde_json::to_string(
+            &serde_json::from_value::<ContactWear>(serde_json::json!({ "parts": parts, "reversals": 3 }))
+                .unwrap(),
+        )
+        .unwrap();
+        let spaced = stored.replace(',', ", ");
+        let all: ContactWear = serde_json::from_str(&stored).unwrap();
+        for (part, _) in all.parts() {
+            assert_eq!(cut_out(&stored, part.index()), Some(all.part(part)), "{stored}");
+            let day = |wear: &str| Day {
+                regulator_id: 1,
+                day: NaiveDate::default(),
+                operations: 0,
+                wear: wear.to_owned(),
+            };
+            assert_eq!(day(&spaced).part(part), all.part(part), "written otherwise");
+            assert_eq!(day("{}").part(part), Wear::default());
+        }
+    }
 }

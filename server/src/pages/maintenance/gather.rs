@@ -146,7 +146,7 @@ impl Unit {
             return;
         }
         if let Some(part) = self.worst() {
-            let share = self.basis.share(&day.wear().part(part));
+            let share = self.basis.share(&day.part(part));
             let day = (day.day - NaiveDate::default()).num_days();
             self.recent.shares.push(DayShare { day, share });
         }

@@ -106,7 +106,7 @@ async fn count(db: &mut PgConnection, units: &[Unit], month: NaiveDate) -> sqlx:
         *days += 1;
         let unit = by_id.get(&day.regulator_id).filter(|_| day.day >= month);
         if let Some((unit, part)) = unit.and_then(|unit| Some((unit, unit.worst()?))) {
-            *worn += unit.basis.share(&day.wear().part(part)).likely;
+            *worn += unit.basis.share(&day.part(part)).likely;
         }
     })
     .await?;
