@@ -9,6 +9,7 @@
 //! keeps two servers apart is the lock on the cursor's row.
 
 mod areas;
+mod beside;
 mod fleet;
 mod memory;
 mod runner;
@@ -16,6 +17,8 @@ mod status;
 mod store;
 pub(crate) mod thresholds;
 
+#[cfg(test)]
+mod beside_tests;
 #[cfg(test)]
 mod drill;
 #[cfg(test)]

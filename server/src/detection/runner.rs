@@ -121,7 +121,9 @@ impl Runner {
             move_cursor(&mut *connection, done.cursor).await.context("moving the cursor")?;
             remembered.cursor = done.cursor;
         }
-        watchdog::alive(&mut *connection, watchdog::Part::Detection).await.context("giving a sign of life")?;
+        watchdog::alive(&mut *connection, watchdog::Part::Detection)
+            .await
+            .context("giving a sign of life")?;
         done.lag = feed::last_id(connection).await? - done.cursor;
         Ok(done)
     }

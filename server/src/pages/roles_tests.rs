@@ -42,6 +42,7 @@ const PAGES: &[(&str, Role)] = &[
     ("/causes", Role::View),
     ("/maintenance", Role::View),
     ("/maintenance/month/2026-10", Role::View),
+    ("/maintenance/month/2026-10.csv", Role::View),
     ("/recipients", Role::Engineer),
     ("/people", Role::Administer),
 ];

@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use reqwest::{Client, Url};
 use regulator::Timestamp;
+use reqwest::{Client, Url};
 use sqlx::PgConnection;
 
 use super::{
@@ -110,7 +110,8 @@ pub(super) async fn ailment(connection: &mut PgConnection, now: Timestamp) -> sq
     if let Some(condition) = standing {
         return Ok(Some(format!("{condition} stands")));
     }
-    let written = sqlx::query_scalar!("select max(written_at) from reading_batch").fetch_one(connection).await?;
+    let written =
+        sqlx::query_scalar!("select max(written_at) from reading_batch").fetch_one(connection).await?;
     Ok(match written {
         Some(at) if now - at <= POLLING => None,
         Some(_) => Some("no poller writes".to_owned()),

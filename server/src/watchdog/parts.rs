@@ -45,7 +45,11 @@ pub(super) async fn look(connection: &mut PgConnection, now: Timestamp) -> Resul
 }
 
 /// Since when the part has given no sign; one that never gave any begins now.
-pub(super) async fn life(connection: &mut PgConnection, part: Part, now: Timestamp) -> sqlx::Result<Timestamp> {
+pub(super) async fn life(
+    connection: &mut PgConnection,
+    part: Part,
+    now: Timestamp,
+) -> sqlx::Result<Timestamp> {
     let at = sqlx::query_scalar!("select at from part_life where part = $1", part.name())
         .fetch_optional(&mut *connection)
         .await?;

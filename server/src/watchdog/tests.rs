@@ -38,12 +38,14 @@ impl Story {
     /// Every part gives a sign as of now.
     async fn all_run(&mut self) {
         for part in Part::ALL {
-            sqlx::query("insert into part_life values ($1, $2) on conflict (part) do update set at = excluded.at")
-                .bind(part.name())
-                .bind(self.now)
-                .execute(&mut *self.db)
-                .await
-                .unwrap();
+            sqlx::query(
+                "insert into part_life values ($1, $2) on conflict (part) do update set at = excluded.at",
+            )
+            .bind(part.name())
+            .bind(self.now)
+            .execute(&mut *self.db)
+            .await
+            .unwrap();
         }
     }
 
@@ -79,9 +81,12 @@ async fn detection_that_runs_but_does_not_get_on_has_stopped() {
         write(&mut story.db, &batch("p", s), &[]).await;
     }
     assert_eq!(story.watch(300, true).await, ["detection_stopped unacknowledged"]);
-    let summary: String = sqlx::query_scalar("select summary from alarm").fetch_one(&mut *story.db).await.unwrap();
+    let summary: String =
+        sqlx::query_scalar("select summary from alarm").fetch_one(&mut *story.db).await.unwrap();
     assert_eq!(summary, "3 batches wait, none judged for 2 min");
-    story.sql("insert into feed_cursor (follower, batch_id) select 'detection', max(id) from reading_batch").await;
+    story
+        .sql("insert into feed_cursor (follower, batch_id) select 'detection', max(id) from reading_batch")
+        .await;
     assert_eq!(story.watch(60, true).await, ["detection_stopped returned"]);
 }
 
