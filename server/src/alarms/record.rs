@@ -10,7 +10,7 @@ use regulator::{
 use sqlx::PgConnection;
 
 use super::{
-    act::{Act, in_order},
+    act::Act,
     maintenance::Windows,
     occurrences::{self, New, Occurrences},
     place::Place,
@@ -45,7 +45,7 @@ impl Recorded {
     }
 }
 
-/// Takes these events in the order in which they happened. Those that have no meaning (an alarm that is raised already is raised) are left
+/// Takes these events in their order (see [`super::in_order`]). Those that have no meaning (an alarm that is raised already is raised) are left
 /// out and told in [`Recorded::refused`]: should the memory of conditions ever be lost or set back, alarms still stay single.
 ///
 /// Whoever knows of `silences` has alarms suppressed by them; an alarm whose place is under maintenance is suppressed in any case.
@@ -82,7 +82,7 @@ pub(crate) async fn record(
         steps: Vec::new(),
         recorded: Recorded::default(),
     };
-    for act in in_order(acts) {
+    for act in acts {
         recorder.take(act);
     }
     recorder.write(connection).await
@@ -124,6 +124,7 @@ impl Recorder<'_> {
         }
         let at = act.at;
         let stands = match act.event {
+            _ if act.momentary => None,
             Event::Raise => Some(true),
             Event::Return => Some(false),
             _ => None,

@@ -23,6 +23,8 @@ mod beside_tests;
 mod drill;
 #[cfg(test)]
 mod stories;
+#[cfg(test)]
+mod storm;
 
 pub use status::{Snapshot, Status};
 pub(crate) use thresholds::Thresholds;
