@@ -14,6 +14,7 @@ pub mod detection;
 mod error;
 pub mod feed;
 pub mod inventory;
+mod locks;
 mod metrics;
 mod middleware;
 pub mod notification;

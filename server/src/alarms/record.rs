@@ -18,10 +18,7 @@ use super::{
     silences::{self, Silences},
     steps::{self, Step},
 };
-
-/// Held to the end of the transaction by whoever moves several alarms at once, so that they do not wait for one another in
-/// a circle. (A person moves one.)
-const MANY: i64 = 7_205_771;
+use crate::locks;
 
 /// What was recorded, and what is owed to people.
 #[derive(Debug, Default)]
@@ -61,7 +58,9 @@ pub(crate) async fn record(
         return Ok(Recorded::default());
     };
     if acts.len() > 1 || silences.is_some() {
-        sqlx::query!("select pg_advisory_xact_lock($1)", MANY).execute(&mut *connection).await?;
+        sqlx::query!("select pg_advisory_xact_lock($1)", locks::MANY_ALARMS)
+            .execute(&mut *connection)
+            .await?;
     }
     let keys: HashSet<Key> = acts.iter().map(|a| (a.place.clone(), a.condition)).collect();
     let mut points = point::lock(&mut *connection, &keys).await?;

@@ -179,6 +179,12 @@ impl Remembered {
 }
 
 impl Done {
+    /// Whether there was nothing in the feed.
+    #[cfg(test)]
+    pub(super) const fn is_idle(&self) -> bool {
+        self.batches == 0
+    }
+
     const fn add(&mut self, counts: Counts) {
         self.counts.judged += counts.judged;
         self.counts.late += counts.late;
