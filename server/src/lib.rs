@@ -11,6 +11,8 @@ pub mod backtest;
 pub mod bench;
 mod config;
 pub mod detection;
+#[doc(hidden)]
+pub mod drill;
 mod error;
 pub mod feed;
 pub mod inventory;

@@ -4,6 +4,7 @@
 //! network or a clock.
 
 pub mod alarms;
+pub mod answer;
 pub mod assets;
 pub mod backtest;
 pub mod board;

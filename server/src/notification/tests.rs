@@ -11,7 +11,8 @@ use tokio::{net::TcpListener, task::JoinHandle};
 use tokio_util::sync::CancellationToken;
 
 use super::{
-    queue::{Claim, Next, claim, hold_back, record_failed, record_sent, renew},
+    claim::claim,
+    queue::{Claim, Next, hold_back, record_failed, record_sent, renew},
     testing::{
         Story,
         smtp::{Act, Offer, SmtpPeer},
@@ -21,6 +22,9 @@ use super::{
 
 const PUBLIC_URL: &str = "https://tapkeeper.utility.example";
 
+/// More than any of these tests sends.
+const NO_CAP: Cap = Cap { messages: 1000, window_s: 600 };
+
 /// Settings that wait for nothing.
 fn config(smtp: Option<Smtp>) -> Config {
     let soon = Duration::from_millis(20);
@@ -28,6 +32,7 @@ fn config(smtp: Option<Smtp>) -> Config {
         smtp,
         webhook: Webhook { allow: vec!["127.0.0.0/8".parse().unwrap()], timeout: Duration::from_secs(5) },
         schedule: Schedule { delays: vec![soon], ..Schedule::default() },
+        cap: NO_CAP,
         poll_interval: soon,
         grace: Duration::from_secs(5),
         ..Config::default()
@@ -368,7 +373,7 @@ async fn a_test_message_goes_out_at_once_and_says_what_went_wrong() {
 
 async fn claim_one(story: &Story) -> Option<Claim> {
     let mut conn = story.pool().acquire().await.unwrap();
-    claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30)).await.unwrap().pop()
+    claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30), &NO_CAP).await.unwrap().pop()
 }
 
 async fn make_due(story: &Story) {
@@ -440,7 +445,7 @@ async fn the_most_urgent_comes_first_and_each_recipient_has_one_at_a_time() {
     let critical = story.transition(story.alarm_of_poller().await, "raised").await;
     let mut conn = story.pool().acquire().await.unwrap();
     enqueue(&mut conn, critical).await.unwrap();
-    let claims = claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30)).await.unwrap();
+    let claims = claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30), &NO_CAP).await.unwrap();
     let [first] = claims.try_into().unwrap();
     let transition: i64 = sqlx::query_scalar("select transition_id from notification where id = $1")
         .bind(first.id)
@@ -448,6 +453,71 @@ async fn the_most_urgent_comes_first_and_each_recipient_has_one_at_a_time() {
         .await
         .unwrap();
     assert_eq!(transition, critical);
-    let busy = claim(&mut conn, Way::Email, 10, &[recipient], Duration::from_secs(30)).await.unwrap();
+    let busy = claim(&mut conn, Way::Email, 10, &[recipient], Duration::from_secs(30), &NO_CAP).await.unwrap();
     assert!(busy.is_empty());
+}
+
+#[tokio::test]
+async fn what_was_given_up_is_listed_and_can_be_tried_again() {
+    let story = Story::new().await;
+    let peer = SmtpPeer::start(Offer::Plain, &[Act::Rcpt("550 5.1.1 nobody here")]).await;
+    story.email_recipient("On call", "fleet", None, 1).await;
+    let before = chrono::Utc::now() - chrono::TimeDelta::seconds(5);
+    let alarm = raise(&story).await;
+    let running = Running::start(&story, config(Some(peer.settings())));
+    until(&story, "it is given up", "select state = 'given_up' from notification").await;
+    let mut conn = story.pool().acquire().await.unwrap();
+    let [letter] = dead::dead_letters(&mut conn, None, 10).await.unwrap().try_into().unwrap();
+    assert_eq!((letter.alarm_id, letter.title.as_str(), letter.way), (Some(alarm), "Reverse power", "e-mail"));
+    assert!(letter.why.contains("5.1.1 nobody here") && letter.place.contains("Quarry Bend"), "{letter:?}");
+    assert!(dead::dead_letters(&mut conn, Some(letter.id), 10).await.unwrap().is_empty());
+    assert_eq!(dead::undelivered_since(&mut conn, before).await.unwrap(), 1);
+    assert!(dead::retry(&mut conn, letter.id, "Ola").await.unwrap());
+    assert!(!dead::retry(&mut conn, letter.id, "Ola").await.unwrap(), "once");
+    until(&story, "it is sent", ALL_SENT).await;
+    running.stop().await;
+    assert_eq!(dead::undelivered_since(&mut conn, before).await.unwrap(), 0);
+    assert_eq!(outcomes(&story).await, ["refused", "sent"]);
+}
+
+#[tokio::test]
+async fn a_text_goes_to_either_gateway_with_a_link_to_answer() {
+    let story = Story::new().await;
+    let peer = SmtpPeer::start(Offer::Plain, &[]).await;
+    let (url, bodies) = text_gateway().await;
+    let person = story.person("ann").await;
+    story.rota("fleet", None, &[Some(person)]).await;
+    sqlx::query("update recipient set email = null, text_email = 'ann@texts.example', text_url = $1, text_number = '+15550100'")
+        .bind(&url)
+        .execute(story.pool())
+        .await
+        .unwrap();
+    raise(&story).await;
+    tick(&mut story.pool().acquire().await.unwrap(), chrono::Utc::now()).await.unwrap();
+    let running = Running::start(&story, config(Some(peer.settings())));
+    until(&story, "both are sent", "select count(*) = 2 and bool_and(state = 'sent') from notification").await;
+    running.stop().await;
+    let body = bodies.lock().unwrap()[0].clone();
+    let text = body["text"].as_str().unwrap();
+    assert_eq!(body["to"], "+15550100");
+    assert!(text.starts_with("HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://tapkeeper.utility.example/answer/"));
+    assert!(text.chars().count() <= 160, "{text}");
+    let mail = &peer.messages()[0];
+    let (headers, mailed) = mail.split_once("\r\n\r\n").unwrap();
+    assert!(!headers.contains("Subject:"), "{headers}");
+    assert!(mailed.replace("=\r\n", "").starts_with("HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://"));
+}
+
+/// Takes texts and keeps what it was sent.
+async fn text_gateway() -> (String, Arc<Mutex<Vec<serde_json::Value>>>) {
+    let seen = Arc::new(Mutex::new(Vec::new()));
+    let take = |State(seen): State<Arc<Mutex<Vec<serde_json::Value>>>>, axum::Json(body): axum::Json<serde_json::Value>| async move {
+        seen.lock().unwrap().push(body);
+        StatusCode::ACCEPTED
+    };
+    let routes = Router::new().route("/", post(take)).with_state(Arc::clone(&seen));
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let url = format!("http://{}/", listener.local_addr().unwrap());
+    tokio::spawn(async { axum::serve(listener, routes).await });
+    (url, seen)
 }

@@ -1,6 +1,7 @@
 //! The pages: one file a feature, each with its routes, handlers and queries.
 
 mod alarms;
+mod answer;
 mod assets;
 mod backtest;
 pub(crate) mod board;
@@ -40,6 +41,7 @@ use crate::{app::App, error::WebError};
 pub(crate) fn routes() -> Router<App> {
     Router::new()
         .merge(alarms::routes())
+        .merge(answer::routes())
         .merge(assets::routes())
         .merge(backtest::routes())
         .merge(board::routes())

@@ -14,6 +14,7 @@ use crate::{
 const CHANGES: &[(&str, Option<Role>)] = &[
     ("/sign-in", None),
     ("/sign-in/link/{secret}", None),
+    ("/answer/{token}", None),
     ("/sign-out", Some(Role::View)),
     ("/password", Some(Role::View)),
     ("/alarms/{id}/acknowledge", Some(Role::Operate)),

@@ -52,6 +52,8 @@ async fn killing_poller_and_server_loses_and_doubles_no_alarm_and_no_e_mail() {
         ("TAPKEEPER_SMTP_TLS", "plain-loopback-only"),
         ("TAPKEEPER_SMTP_FROM", "Tapkeeper <tapkeeper@utility.example>"),
         ("TAPKEEPER_MESSAGE_CLAIM_SECONDS", "3"),
+        // each message is counted
+        ("TAPKEEPER_MESSAGE_CAP", "60000"),
     ];
     let listen = format!("127.0.0.1:{}", free_port());
     let poll = ["poll", "--name", "north"];
@@ -145,7 +147,8 @@ async fn alarms(pool: &PgPool) -> Vec<Alarm> {
 /// Leaves the readings, and nothing of what was made of them.
 async fn forget_alarms(pool: &PgPool) {
     sqlx::raw_sql(
-        "truncate notification_attempt, notification, alarm_transition, alarm_point, alarm, detection_state, recipient cascade;
+        "truncate notification_attempt, notification, call_step, escalation, alarm_transition, alarm_point, alarm, detection_state,
+            recipient cascade;
          delete from feed_cursor where follower = 'detection'",
     )
     .execute(pool)

@@ -23,7 +23,7 @@ use super::{html, notice::Done};
 use crate::{
     app::App,
     error::WebError,
-    notification::{self, Way},
+    notification,
     people::{Role, SignedIn},
 };
 
@@ -206,10 +206,9 @@ async fn test(
     page.tried = tried
         .into_iter()
         .map(|(way, outcome)| {
-            let way = if way == Way::Email { "e-mail" } else { "webhook" };
             match outcome {
-                Ok(said) => (way, true, said),
-                Err(failure) => (way, false, failure.to_string()),
+                Ok(said) => (way.title(), true, said),
+                Err(failure) => (way.title(), false, failure.to_string()),
             }
         })
         .collect();
