@@ -95,7 +95,8 @@ impl Window {
     /// From when to when, on the place's clock: the day is said once where it is one day.
     #[must_use]
     pub fn span(&self) -> String {
-        let (from, to) = (self.from.with_timezone(&self.zone), self.end().max(self.from).with_timezone(&self.zone));
+        let (from, to) =
+            (self.from.with_timezone(&self.zone), self.end().max(self.from).with_timezone(&self.zone));
         let end = if from.date_naive() == to.date_naive() { "%H:%M %Z" } else { "%Y-%m-%d %H:%M %Z" };
         format!("{} to {}", from.format("%Y-%m-%d %H:%M"), to.format(end))
     }
@@ -216,14 +217,18 @@ mod tests {
             zone: Tz::UTC,
         };
         let standing = |ended, now| window(ended).standing(&at(now));
-        assert_eq!([9, 10, 13, 14].map(|now| standing(None, now)), [
-            Standing::Planned,
-            Standing::Open,
-            Standing::Open,
-            Standing::Past
-        ]);
-        assert_eq!((standing(Some(8), 9), standing(Some(12), 13)), (Standing::CalledOff, Standing::EndedEarly));
+        assert_eq!(
+            [9, 10, 13, 14].map(|now| standing(None, now)),
+            [Standing::Planned, Standing::Open, Standing::Open, Standing::Past]
+        );
+        assert_eq!(
+            (standing(Some(8), 9), standing(Some(12), 13)),
+            (Standing::CalledOff, Standing::EndedEarly)
+        );
         assert_eq!(window(Some(12)).span(), "1970-01-01 10:00 to 12:00 UTC");
-        assert_eq!((window(Some(8)).length(), window(None).length()), ("0 s".to_owned(), "4 h 00 min".to_owned()));
+        assert_eq!(
+            (window(Some(8)).length(), window(None).length()),
+            ("0 s".to_owned(), "4 h 00 min".to_owned())
+        );
     }
 }

@@ -132,9 +132,10 @@ pub(super) async fn of_site(
     let note = |row: Stored| Note {
         about: match (row.alarm_id, row.regulator_id) {
             (Some(id), _) => Some((title(row.condition.as_deref()), format!("/alarms/{id}"))),
-            (_, Some(id)) => {
-                Some((name(id).unwrap_or_else(|| format!("regulator {id}")), format!("/regulator/{id}/audit")))
-            }
+            (_, Some(id)) => Some((
+                name(id).unwrap_or_else(|| format!("regulator {id}")),
+                format!("/regulator/{id}/audit"),
+            )),
             _ => None,
         },
         at: row.at,
@@ -189,8 +190,7 @@ async fn write(
     )
     .fetch_all(&mut *db)
     .await?;
-    let units: Vec<(i32, String)> =
-        units.into_iter().map(|u| (u.id, u.name.unwrap_or_default())).collect();
+    let units: Vec<(i32, String)> = units.into_iter().map(|u| (u.id, u.name.unwrap_or_default())).collect();
     let chosen = typed.about.strip_prefix("regulator:").and_then(|unit| unit.parse::<i32>().ok());
     let about = match chosen {
         Some(unit) if units.iter().any(|(id, _)| *id == unit) => Ok(About::Regulator(unit)),

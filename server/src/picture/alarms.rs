@@ -53,7 +53,8 @@ pub(super) async fn open(connection: &mut PgConnection) -> sqlx::Result<OpenAlar
     )
     .fetch_all(&mut *connection)
     .await?;
-    let mut open = OpenAlarms { under_maintenance: under_maintenance(connection).await?, ..OpenAlarms::default() };
+    let mut open =
+        OpenAlarms { under_maintenance: under_maintenance(connection).await?, ..OpenAlarms::default() };
     for row in rows {
         // An alarm of a condition that this program does not know was raised by a newer one, which then also shows it.
         let known = Condition::from_name(&row.condition).zip(Priority::from_level(row.priority));

@@ -79,7 +79,8 @@ impl Told {
 /// Every open alarm that nothing holds, with its substation.
 fn items(open: &OpenAlarms, units: &[Unit]) -> Vec<Item> {
     let named = |unit: &Unit| (unit.regulator.substation.id, unit.regulator.substation.name.clone());
-    let of_regulator: BTreeMap<i32, (i32, String)> = units.iter().map(|u| (u.regulator.id, named(u))).collect();
+    let of_regulator: BTreeMap<i32, (i32, String)> =
+        units.iter().map(|u| (u.regulator.id, named(u))).collect();
     let mut of_endpoint: BTreeMap<i32, Option<(i32, String)>> = BTreeMap::new();
     for unit in units {
         let own = Some(named(unit));
@@ -90,7 +91,8 @@ fn items(open: &OpenAlarms, units: &[Unit]) -> Vec<Item> {
     }
     let names: BTreeMap<i32, String> = of_regulator.values().cloned().collect();
     let regulators = open.of_regulator.iter().map(|(id, alarms)| (of_regulator.get(id).cloned(), alarms));
-    let endpoints = open.of_endpoint.iter().map(|(id, alarms)| (of_endpoint.get(id).cloned().flatten(), alarms));
+    let endpoints =
+        open.of_endpoint.iter().map(|(id, alarms)| (of_endpoint.get(id).cloned().flatten(), alarms));
     let substations =
         open.of_substation.iter().map(|(id, alarms)| (names.get(id).map(|name| (*id, name.clone())), alarms));
     let others = open.of_poller.values().chain([&open.of_part]).map(|alarms| (None, alarms));

@@ -44,7 +44,8 @@ impl Bars {
     #[must_use]
     pub fn draw(title: &'static str, counts: &[(String, f64)], limits: &[(f64, &str)]) -> Self {
         let highest = counts.iter().map(|(_, n)| *n).fold(0.0, f64::max);
-        let room = limits.iter().map(|(v, _)| *v).filter(|v| *v <= 2.0 * highest.max(1.0)).fold(highest, f64::max);
+        let room =
+            limits.iter().map(|(v, _)| *v).filter(|v| *v <= 2.0 * highest.max(1.0)).fold(highest, f64::max);
         let top = (room * 1.05).max(1.0);
         #[allow(clippy::cast_precision_loss, reason = "a few hundred columns")]
         let step = WIDTH / counts.len().max(1) as f64;
@@ -99,6 +100,9 @@ mod tests {
         assert!((bars.bars[0].height / bars.bars[1].height - 2.0).abs() < 0.01);
         assert_eq!(bars.limits.len(), 1, "300 would make the rest too small to see");
         assert!(bars.limits[0].0 < bars.bars[0].y, "the limit lies above");
-        assert_eq!((bars.from.as_str(), bars.to.as_str(), bars.highest.as_str()), ("Mon", "Wed", "most 100, Mon"));
+        assert_eq!(
+            (bars.from.as_str(), bars.to.as_str(), bars.highest.as_str()),
+            ("Mon", "Wed", "most 100, Mon")
+        );
     }
 }

@@ -72,7 +72,8 @@ pub fn grouped(items: &[Item]) -> Vec<Group> {
     let mut groups: Vec<(Group, Vec<&Item>)> = parts.into_iter().map(|part| (group(&part), part)).collect();
     groups.sort_by_key(|(group, _)| group.order());
     if groups.len() > MOST_LINES {
-        let rest: Vec<&Item> = groups.split_off(MOST_LINES - 1).into_iter().flat_map(|(_, part)| part).collect();
+        let rest: Vec<&Item> =
+            groups.split_off(MOST_LINES - 1).into_iter().flat_map(|(_, part)| part).collect();
         let other = Group { condition: None, href: Filter::default().href(), ..group(&rest) };
         groups.push((other, rest));
     }
@@ -143,7 +144,8 @@ mod tests {
         items.extend((0..5).map(|_| item(Condition::ReversePower, 1, false)));
         items.extend((0..7).map(|_| item(Condition::ReversePower, 2, true)));
         let groups = grouped(&items);
-        let lines: Vec<_> = groups.iter().map(|g| (g.title(), g.place.as_str(), g.count, g.unacknowledged)).collect();
+        let lines: Vec<_> =
+            groups.iter().map(|g| (g.title(), g.place.as_str(), g.count, g.unacknowledged)).collect();
         assert_eq!(lines.len(), 3);
         assert_eq!(lines[0], (Condition::ReversePower.title(), "Substation 1", 5, 5));
         assert_eq!(lines[2], (Condition::ReversePower.title(), "Substation 2", 7, 0), "seen ones last");
@@ -157,10 +159,18 @@ mod tests {
         items.extend((0..4).map(|s| item(Condition::ReversePower, s, false)));
         let groups = grouped(&items);
         assert!(groups.len() <= MOST_LINES, "{groups:#?}");
-        let silent: Vec<_> = groups.iter().filter(|g| g.condition == Some(Condition::EndpointSilent)).collect();
+        let silent: Vec<_> =
+            groups.iter().filter(|g| g.condition == Some(Condition::EndpointSilent)).collect();
         assert_eq!((silent.len(), silent[0].count), (1, 30));
-        assert_eq!((silent[0].place.as_str(), silent[0].href.as_str()), ("30 substations", "/alarms?condition=endpoint_silent"));
-        assert_eq!(groups.iter().filter(|g| g.condition == Some(Condition::ReversePower)).count(), 4, "room for these");
+        assert_eq!(
+            (silent[0].place.as_str(), silent[0].href.as_str()),
+            ("30 substations", "/alarms?condition=endpoint_silent")
+        );
+        assert_eq!(
+            groups.iter().filter(|g| g.condition == Some(Condition::ReversePower)).count(),
+            4,
+            "room for these"
+        );
 
         items.extend(Condition::all().flat_map(|c| (0..3).map(move |s| item(c, s, false))));
         let groups = grouped(&items);

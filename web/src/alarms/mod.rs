@@ -401,9 +401,13 @@ impl AlarmPage {
         let told = self.announced_at?;
         let within = self.alarm.condition.respond_within();
         Some(match (self.acknowledged_at, self.alarm.returned_at) {
-            (Some(at), _) if at - told <= within => format!("acknowledged after {}, in time", words::span(at - told)),
+            (Some(at), _) if at - told <= within => {
+                format!("acknowledged after {}, in time", words::span(at - told))
+            }
             (Some(at), _) => format!("acknowledged after {}, late", words::span(at - told)),
-            (None, Some(at)) => format!("it returned after {}, before anyone acknowledged it", words::span(at - told)),
+            (None, Some(at)) => {
+                format!("it returned after {}, before anyone acknowledged it", words::span(at - told))
+            }
             (None, None) if self.now < told + within => {
                 format!("{} left", words::span(told + within - self.now))
             }

@@ -100,7 +100,11 @@ async fn fleeting(
 }
 
 /// Alarms that stood for longer than a day, or still do.
-async fn long(db: &mut PgConnection, (from, to): Period, places: Option<&[String]>) -> sqlx::Result<Vec<Span>> {
+async fn long(
+    db: &mut PgConnection,
+    (from, to): Period,
+    places: Option<&[String]>,
+) -> sqlx::Result<Vec<Span>> {
     let rows = sqlx::query!(
         r#"select p.id, p.condition, a.raised_at as "raised_at!", a.returned_at from (
              select point_id, raised_at, returned_at from alarm

@@ -59,7 +59,9 @@ impl Said {
                 .parse::<NaiveDate>()
                 .ok()
                 .filter(|day| (2000..2200).contains(&chrono::Datelike::year(day)))
-                .ok_or_else(|| WebError::BadRequest(format!("“{text}” is no day; write it as in 2026-10-31."))),
+                .ok_or_else(|| {
+                    WebError::BadRequest(format!("“{text}” is no day; write it as in 2026-10-31."))
+                }),
         };
         let to = day(&self.to, today)?;
         let from = day(&self.from, to - Days::new(USUAL - 1))?;
@@ -200,15 +202,30 @@ async fn lists(db: &mut PgConnection, quality: &Quality, to: Timestamp) -> sqlx:
         .iter()
         .map(|f| (f.source.0, f.source.1, format!("{} times, {:.1} %", f.times, f.percent)))
         .collect();
-    let chattering: Vec<Entry> =
-        quality.chattering.iter().map(|s| (s.0, s.1, "more than 3 times within an hour".to_owned())).collect();
+    let chattering: Vec<Entry> = quality
+        .chattering
+        .iter()
+        .map(|s| (s.0, s.1, "more than 3 times within an hour".to_owned()))
+        .collect();
     let stale: Vec<Entry> = quality.stale.iter().map(span).collect();
     let shelved: Vec<Entry> = quality.shelved_too_long.iter().map(span).collect();
     let parts: [(&'static str, &'static str, Vec<Entry>); 4] = [
         ("Most frequent", "The ten that were told most often.", frequent),
-        ("Chattering", "Alarms that came and went too fast to be of use; a longer delay or a wider deadband helps.", chattering),
-        ("Stale", "Alarms that stood for more than 24 hours: nobody acts on them, or nobody needs to.", stale),
-        ("Shelved too long", "Alarms shelved for longer than their priority allows, time after time.", shelved),
+        (
+            "Chattering",
+            "Alarms that came and went too fast to be of use; a longer delay or a wider deadband helps.",
+            chattering,
+        ),
+        (
+            "Stale",
+            "Alarms that stood for more than 24 hours: nobody acts on them, or nobody needs to.",
+            stale,
+        ),
+        (
+            "Shelved too long",
+            "Alarms shelved for longer than their priority allows, time after time.",
+            shelved,
+        ),
     ];
     let ids: Vec<i64> = parts
         .iter()

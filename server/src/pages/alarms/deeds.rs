@@ -50,9 +50,10 @@ pub(super) fn note_of(text: &str) -> Result<Option<String>, String> {
     let text = notes::plain(text);
     match text.chars().count() {
         0 => Ok(None),
-        n if n > notes::LONGEST => {
-            Err(format!("The note has {n} characters; {} is the most. Shorten it and send it again.", notes::LONGEST))
-        }
+        n if n > notes::LONGEST => Err(format!(
+            "The note has {n} characters; {} is the most. Shorten it and send it again.",
+            notes::LONGEST
+        )),
         _ => Ok(Some(text)),
     }
 }
@@ -62,9 +63,9 @@ fn reason_of(text: &str) -> Result<String, String> {
     let text = notes::plain(text);
     match text.chars().count() {
         0 => Err("Say why: whoever comes after you must know.".to_owned()),
-        n if n > LONGEST_REASON => {
-            Err(format!("The reason has {n} characters; {LONGEST_REASON} is the most. Shorten it and send it again."))
-        }
+        n if n > LONGEST_REASON => Err(format!(
+            "The reason has {n} characters; {LONGEST_REASON} is the most. Shorten it and send it again."
+        )),
         _ => Ok(text),
     }
 }
@@ -79,7 +80,9 @@ fn length_of(typed: &Typed, longest_s: i32) -> Result<TimeDelta, String> {
     })?;
     if !(60.0..=f64::from(longest_s)).contains(&seconds) {
         let said = duration::text(seconds);
-        return Err(format!("{said} is not from 1\u{a0}min to {longest}, which is the most for this priority."));
+        return Err(format!(
+            "{said} is not from 1\u{a0}min to {longest}, which is the most for this priority."
+        ));
     }
     TimeDelta::try_milliseconds(whole(seconds * 1000.0)).ok_or_else(|| format!("At most {longest}."))
 }
@@ -121,9 +124,12 @@ pub(super) async fn acknowledge(
     let mut db = app.pool.acquire().await?;
     match note_of(&typed.note) {
         Ok(note) => {
-            deed(&mut db, &signed_in, id, (Deed::Acknowledge, note.as_deref()), ("acknowledged", "already")).await
+            deed(&mut db, &signed_in, id, (Deed::Acknowledge, note.as_deref()), ("acknowledged", "already"))
+                .await
         }
-        Err(why) => one::refused(&mut db, &signed_in, id, typed.again(), (view::Deed::Acknowledge, why)).await,
+        Err(why) => {
+            one::refused(&mut db, &signed_in, id, typed.again(), (view::Deed::Acknowledge, why)).await
+        }
     }
 }
 

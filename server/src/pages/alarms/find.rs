@@ -27,7 +27,11 @@ fn bounds(filter: &Filter) -> (Timestamp, Timestamp) {
 }
 
 /// The numbers of up to `limit` alarms.
-pub(in crate::pages) async fn alarms(db: &mut PgConnection, filter: &Filter, limit: i64) -> sqlx::Result<Vec<i64>> {
+pub(in crate::pages) async fn alarms(
+    db: &mut PgConnection,
+    filter: &Filter,
+    limit: i64,
+) -> sqlx::Result<Vec<i64>> {
     let sought =
         Sought { text: &filter.place, substation: filter.substation, site: filter.site, ..Sought::default() };
     let places = sought.keys(db).await?;

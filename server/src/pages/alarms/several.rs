@@ -33,8 +33,12 @@ pub(super) async fn acknowledge(
     let back: Uri = field("back").parse().unwrap_or_default();
     let asked: Asked = Query::try_from_uri(&back).map(|Query(asked)| asked).unwrap_or_default();
     let filter = asked.understood().unwrap_or_default();
-    let ids: Vec<i64> =
-        fields.iter().filter(|(name, _)| name == "id").filter_map(|(_, id)| id.parse().ok()).take(MOST).collect();
+    let ids: Vec<i64> = fields
+        .iter()
+        .filter(|(name, _)| name == "id")
+        .filter_map(|(_, id)| id.parse().ok())
+        .take(MOST)
+        .collect();
     let mut db = app.pool.acquire().await?;
     let typed = field("note").to_owned();
     let note = match note_of(&typed) {

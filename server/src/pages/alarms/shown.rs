@@ -103,18 +103,16 @@ impl Shown {
         let Some(process) = self.process.as_deref().and_then(Process::from_name) else {
             return self.acknowledged_at.is_none();
         };
-        let own = self.acknowledged_at.is_none() && (self.announced_at.is_some() || self.returned_at.is_none());
+        let own =
+            self.acknowledged_at.is_none() && (self.announced_at.is_some() || self.returned_at.is_none());
         own && matches!(process, Process::Unannounced | Process::Unacknowledged | Process::Returned)
     }
 
     /// As pages show it. An alarm of a condition that this program does not know was raised by a newer one: nothing.
     pub(in crate::pages) fn row(self) -> Option<Row> {
         let holds = if self.is_latest() { self.holds() } else { Vec::new() };
-        let of_now = state_of(
-            self.returned_at.is_some(),
-            self.acknowledged_at.is_some(),
-            self.announced_at.is_some(),
-        );
+        let of_now =
+            state_of(self.returned_at.is_some(), self.acknowledged_at.is_some(), self.announced_at.is_some());
         Some(Row {
             id: self.id,
             condition: Condition::from_name(&self.condition)?,

@@ -148,7 +148,10 @@ async fn deeds(db: &mut PgConnection, from: Timestamp, to: Timestamp, zone: Tz) 
     let said = rows.into_iter().map(|row| Said {
         at: clock(row.recorded_at, zone),
         person: row.person,
-        about: (format!("{}, {}", notes::title(Some(&row.condition)), row.place), format!("/alarms/{}", row.id)),
+        about: (
+            format!("{}, {}", notes::title(Some(&row.condition)), row.place),
+            format!("/alarms/{}", row.id),
+        ),
         what: alarms::what(&row.kind),
         text: row.note.unwrap_or_default(),
     });

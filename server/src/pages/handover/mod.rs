@@ -106,7 +106,8 @@ async fn hand_over(
     let text = notes::plain(&typed.text);
     let length = text.chars().count();
     if length > LONGEST {
-        let why = format!("The text has {length} characters; {LONGEST} is the most. Shorten it and send it again.");
+        let why =
+            format!("The text has {length} characters; {LONGEST} is the most. Shorten it and send it again.");
         let page = HandoverPage { typed: typed.text, error: Some(why), ..now(&mut db, &signed_in).await? };
         return Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response());
     }

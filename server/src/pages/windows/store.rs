@@ -131,7 +131,8 @@ pub(super) async fn end(db: &mut PgConnection, id: i32, person: &str) -> sqlx::R
     if ended.rows_affected() == 1 {
         return Ok(Some(true));
     }
-    let there = sqlx::query_scalar!("select id from maintenance_window where id = $1", id).fetch_optional(db).await?;
+    let there =
+        sqlx::query_scalar!("select id from maintenance_window where id = $1", id).fetch_optional(db).await?;
     Ok(there.map(|_| false))
 }
 
