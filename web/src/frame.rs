@@ -74,6 +74,12 @@ const NAVIGATION: &[(Section, &str, &str)] = &[
 ];
 
 impl Frame {
+    /// Whether the viewer may acknowledge, shelve and write things down.
+    #[must_use]
+    pub fn may_operate(&self) -> bool {
+        self.viewer.as_ref().is_some_and(|v| v.may_operate)
+    }
+
     /// Whether the viewer may change thresholds and recipients.
     #[must_use]
     pub fn may_engineer(&self) -> bool {

@@ -1,5 +1,7 @@
 //! The pages: one file a feature, each with its routes, handlers and queries.
 
+mod alarm_places;
+mod alarm_quality;
 mod alarms;
 mod answer;
 mod assets;
@@ -9,14 +11,17 @@ pub(crate) mod board;
 mod board_tests;
 mod calculators;
 mod causes;
+mod conditions;
 mod csv;
 mod feeder;
+mod handover;
 mod health_check;
 mod life;
 mod live;
 mod maintenance;
 mod metrics;
 mod neutral;
+mod notes;
 mod notice;
 mod people;
 mod polling;
@@ -30,6 +35,7 @@ mod site;
 mod study;
 mod thresholds;
 pub(crate) mod trend;
+mod windows;
 
 use askama::Template;
 use axum::{Router, response::Html};
@@ -42,6 +48,11 @@ pub(crate) fn routes() -> Router<App> {
     Router::new()
         .merge(alarms::routes())
         .merge(answer::routes())
+        .merge(alarm_quality::routes())
+        .merge(conditions::routes())
+        .merge(handover::routes())
+        .merge(notes::routes())
+        .merge(windows::routes())
         .merge(assets::routes())
         .merge(backtest::routes())
         .merge(board::routes())
