@@ -7,6 +7,7 @@ pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
 mod calculators;
+mod calendar;
 mod causes;
 mod csv;
 mod feeder;
@@ -19,9 +20,11 @@ mod neutral;
 mod notice;
 mod people;
 mod polling;
+mod reach;
 mod recipients;
 #[cfg(test)]
 mod roles_tests;
+mod rotas;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
@@ -29,6 +32,7 @@ mod site;
 mod study;
 mod thresholds;
 pub(crate) mod trend;
+mod undelivered;
 
 use askama::Template;
 use axum::{Router, response::Html};
@@ -57,6 +61,10 @@ pub(crate) fn routes() -> Router<App> {
         .merge(people::routes())
         .merge(polling::routes())
         .merge(recipients::routes())
+        .merge(rotas::routes())
+        .merge(reach::routes())
+        .merge(calendar::routes())
+        .merge(undelivered::routes())
         .merge(sign_in::routes())
         .merge(thresholds::routes())
         .fallback(not_here)
