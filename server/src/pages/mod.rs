@@ -10,6 +10,7 @@ pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
 mod calculators;
+mod calendar;
 mod causes;
 mod conditions;
 mod csv;
@@ -25,9 +26,11 @@ mod notes;
 mod notice;
 mod people;
 mod polling;
+mod reach;
 mod recipients;
 #[cfg(test)]
 mod roles_tests;
+mod rotas;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
@@ -35,6 +38,7 @@ mod site;
 mod study;
 mod thresholds;
 pub(crate) mod trend;
+mod undelivered;
 mod windows;
 
 use askama::Template;
@@ -70,6 +74,10 @@ pub(crate) fn routes() -> Router<App> {
         .merge(people::routes())
         .merge(polling::routes())
         .merge(recipients::routes())
+        .merge(rotas::routes())
+        .merge(reach::routes())
+        .merge(calendar::routes())
+        .merge(undelivered::routes())
         .merge(sign_in::routes())
         .merge(thresholds::routes())
         .fallback(not_here)

@@ -84,7 +84,10 @@ async fn acknowledge(
 fn not_too_often(app: &App, token: &str, source: Option<IpAddr>) -> Result<(), WebError> {
     let key = format!("answer {}", &token.chars().take(40).collect::<String>());
     app.gate.limiter.attempt(&key, source, Instant::now()).map_err(|refused| WebError::TooMany {
-        what: format!("Too many attempts. Wait {} min and try again.", refused.wait.as_secs().div_ceil(60).max(1)),
+        what: format!(
+            "Too many attempts. Wait {} min and try again.",
+            refused.wait.as_secs().div_ceil(60).max(1)
+        ),
         retry_after_s: refused.wait.as_secs(),
     })
 }
@@ -96,7 +99,8 @@ fn page(alarm: Option<Alarm>, standing: Standing) -> Result<Response, WebError> 
         Standing::NotYours => StatusCode::FORBIDDEN,
         _ => StatusCode::OK,
     };
-    let title = alarm.as_ref().map_or_else(|| "Answer".to_owned(), |alarm| alarm.condition.title().to_owned());
+    let title =
+        alarm.as_ref().map_or_else(|| "Answer".to_owned(), |alarm| alarm.condition.title().to_owned());
     let frame = Frame { title, section: Section::None, viewer: None, notice: None };
     let mut response = (status, html(&AnswerPage { frame, alarm, standing })?).into_response();
     let robots = HeaderName::from_static("x-robots-tag");
