@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 
 use secrecy::SecretString;
 
-use crate::notification;
+use crate::{notification, watchdog};
 
 /// Settings of one server.
 #[derive(Debug, Clone)]
@@ -19,4 +19,6 @@ pub struct Config {
     pub metrics_token: Option<SecretString>,
     /// How people are told of alarms.
     pub notification: notification::Config,
+    /// A sign of life to an outside address.
+    pub heartbeat: Option<watchdog::Heartbeat>,
 }

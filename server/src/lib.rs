@@ -16,14 +16,17 @@ pub mod drill;
 mod error;
 pub mod feed;
 pub mod inventory;
+mod locks;
 mod metrics;
 mod middleware;
 pub mod notification;
+pub mod on_call;
 mod pages;
 pub mod people;
 pub mod picture;
 #[cfg(test)]
 pub(crate) mod testing;
+pub mod watchdog;
 
 use std::{net::SocketAddr, sync::Arc, time::Duration};
 
@@ -57,7 +60,9 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
         .with_context(|| format!("listening on {}", config.listen))?;
     let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
     let picturing = tokio::spawn(app.picture.clone().follow(pool.clone(), stop.clone()));
+    let calling = tokio::spawn(app.on_call.clone().run(pool.clone(), stop.clone()));
     let analysing = tokio::spawn(analysis::run(pool.clone(), stop.clone()));
+    let watching = tokio::spawn(watchdog::run(pool.clone(), app.config.heartbeat.clone(), stop.clone()));
     let clock = tokio::spawn(alarms::clock::run(pool.clone(), stop.clone()));
     let detecting = tokio::spawn(detection::run(pool, Arc::clone(&app.detection), stop.clone()));
     axum::serve(listener, router(&app).into_make_service_with_connect_info::<SocketAddr>())
@@ -67,8 +72,10 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     stop.cancel();
     picturing.await.context("keeping the picture")?;
     detecting.await.context("running detection")?;
+    watching.await.context("watching the parts")?;
     clock.await.context("keeping the alarms' clock")?;
     analysing.await.context("analysing readings")?;
+    calling.await.context("following the rotas")?;
     notifying.await.context("delivering notifications")
 }
 

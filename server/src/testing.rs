@@ -134,6 +134,7 @@ async fn person(db: &mut PgConnection, email: &str, role: Role) -> i32 {
 
 pub(crate) fn config(database_url: &str) -> Config {
     Config {
+        heartbeat: None,
         database_url: database_url.to_owned(),
         listen: ([127, 0, 0, 1], 0).into(),
         public_url: "http://127.0.0.1:8080".to_owned(),

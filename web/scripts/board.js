@@ -1,6 +1,7 @@
 // Makes the board live: changed cells only, nothing moves under the reader's hand.
 import { ages } from './board/ages.js';
 import { order } from './board/order.js';
+import { flood } from './board/flood.js';
 import { follow } from './board/follow.js';
 import { queue } from './board/queue.js';
 import { Rows } from './board/rows.js';
@@ -16,6 +17,7 @@ function start(table) {
   const clock = ages(table, Number(table.dataset.now));
   const sorter = order(document.getElementById('resort'));
   submitOnChoice(document.getElementById('filter'));
+  const showFlood = flood(document.getElementById('flood'));
   const shown = queue((row) => {
     const moved = rows.show(row);
     if (moved || rows.belongs(row)) sorter.orderChanged();
@@ -29,6 +31,7 @@ function start(table) {
       shown.add(update.rows);
       showCounts(update.counts);
       showBanners(update.banners);
+      showFlood(update.flood);
     },
   });
 }

@@ -54,11 +54,11 @@ impl Row {
         self.parameter.unit == "s"
     }
 
-    fn fleet(&self) -> Option<&Override> {
+    pub(crate) fn fleet(&self) -> Option<&Override> {
         self.overrides.iter().find(|o| o.scope == "fleet")
     }
 
-    fn narrower(&self) -> usize {
+    pub(crate) fn narrower(&self) -> usize {
         self.overrides.iter().filter(|o| o.scope != "fleet").count()
     }
 }

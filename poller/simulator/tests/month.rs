@@ -199,7 +199,8 @@ fn every_regulator_shows_what_its_story_says_and_nothing_else() {
 fn healthy_regulators_tap_a_few_times_a_day() {
     let stories = MONTH.fleet.stories();
     let healthy: Vec<f64> = (0..MONTH.fleet.len())
-        .filter(|n| stories.iter().all(|s| !s.regulators.contains(n)))
+        // distortion makes nobody tap
+        .filter(|n| stories.iter().all(|s| s.name == "drives" || !s.regulators.contains(n)))
         .map(|n| MONTH.counts[n].operations / 30.0)
         .collect();
     assert!(healthy.len() > 60);

@@ -10,8 +10,8 @@
 //! next operation (`block`). A small Kalman filter follows the offset at no load and the unit's own series drop in
 //! proportion to in-phase current (`reference`). A block that departs from it opens a suspicion, which later blocks bear
 //! out or not by their likelihood ratio (`suspicion`; the step detection of E. S. Page, "Continuous inspection schemes",
-//! Biometrika 41, 1954). Without a source voltage, its own or a neighbour's on the same bus, only whether the load voltage
-//! answers operations can be told (`response`).
+//! Biometrika 41, 1954). Without a source voltage, its own or a neighbour's on the same bus (`neighbour`), only whether the load
+//! voltage answers operations can be told (`response`).
 //!
 //! What it takes on trust: the winding type. With the wrong one the implied tap bends away by up to 1.8 steps towards full
 //! raise or lower; in simulated months 5 of 100 such units were said to have slipped. A slip that comes and goes with high
@@ -23,6 +23,7 @@ mod block;
 #[cfg(test)]
 pub(crate) mod fleet;
 mod history;
+mod neighbour;
 mod neutral;
 mod reference;
 mod response;
@@ -31,6 +32,7 @@ mod suspicion;
 mod verdict;
 
 pub use history::{History, Point};
+pub use neighbour::{Basis, Neighbour};
 pub use neutral::Passages;
 pub use state::TapAudit;
 pub use verdict::{Verdict, Why};

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     Limits,
     block::{Block, Mean, Sample},
+    neighbour::{self, Basis, Neighbour},
     neutral::Passages,
     reference::Reference,
     response::Response,
@@ -31,9 +32,12 @@ pub struct TapAudit {
     /// When tap or counter last changed, seconds since 1970.
     #[serde(rename = "m")]
     moved_s: i64,
-    /// Where the source voltage comes from: nowhere, the unit's own, a neighbour's.
+    /// Where the source voltage comes from.
     #[serde(rename = "v")]
-    pub(super) basis: u8,
+    pub(super) basis: Basis,
+    /// Which neighbour, where it comes from one.
+    #[serde(rename = "w", skip_serializing_if = "Option::is_none")]
+    pub(super) neighbour: Option<i32>,
     #[serde(rename = "b")]
     block: Block,
     #[serde(rename = "r")]
@@ -65,10 +69,6 @@ pub struct TapAudit {
     pub(super) response: Option<Box<Response>>,
 }
 
-pub(super) const NOWHERE: u8 = 0;
-const OWN: u8 = 1;
-const NEIGHBOUR: u8 = 2;
-
 impl TapAudit {
     /// Nothing seen yet.
     #[must_use]
@@ -82,28 +82,28 @@ impl TapAudit {
         self.observe_with(limits, reading, None)
     }
 
-    /// The same, with the source voltage that a neighbour on the same bus and phase reports at about that time, V on the
-    /// secondary base; used for a unit whose readings have never had one of their own. When its own comes, the learning
-    /// starts anew.
-    pub fn observe_with(&mut self, limits: &Limits, reading: &Reading, neighbour_v: Option<f64>) -> bool {
+    /// The same, with the source voltage that a neighbour on the same bus reports at about that time; used for a unit whose
+    /// readings have never had one of their own. When its own comes, or another neighbour's, the learning starts anew.
+    pub fn observe_with(
+        &mut self,
+        limits: &Limits,
+        reading: &Reading,
+        neighbour: Option<&Neighbour>,
+    ) -> bool {
         let Some(tap) = reading.good(Quantity::Tap).and_then(position) else { return false };
         let at_s = reading.measured_at.timestamp();
         let mut changed = self.follow(limits, reading, tap, at_s);
         self.passages.observe(at_s, tap, tap.saturating_add(self.slip));
         let Some(load_v) = reading.good(Quantity::LoadVoltage) else { return changed };
         let own = reading.good(Quantity::SourceVoltage);
-        let basis = if own.is_some() {
-            OWN
-        } else if neighbour_v.is_some() {
-            NEIGHBOUR
-        } else {
-            NOWHERE
-        };
-        let Some(source_v) = own.or(neighbour_v.filter(|_| self.basis != OWN)) else {
+        let neighbour = neighbour.filter(|n| own.is_none() && n.does_for(self.basis));
+        let Some(source_v) = own.or(neighbour.map(|n| n.source_v)) else {
             return self.without_source(limits, reading) || changed;
         };
-        if basis != self.basis {
-            self.start_on(basis);
+        let basis = neighbour.map_or(Basis::Own, Neighbour::basis);
+        let whose = neighbour.map(|n| n.id);
+        if (basis, whose) != (self.basis, self.neighbour) {
+            self.start_on(basis, whose);
         }
         if let Some(sample) = self.sample(limits, reading, (source_v, load_v, tap), at_s)
             && let Some(mean) = self.block.add(at_s, sample, limits.block_s)
@@ -123,6 +123,18 @@ impl TapAudit {
     #[must_use]
     pub fn slip(&self) -> i32 {
         self.slip.into()
+    }
+
+    /// Where the source voltage comes from that it goes by.
+    #[must_use]
+    pub const fn basis(&self) -> Basis {
+        self.basis
+    }
+
+    /// Which neighbour's, where it is a neighbour's.
+    #[must_use]
+    pub const fn neighbour(&self) -> Option<i32> {
+        self.neighbour
     }
 
     /// Drops what is pending: its times turned out to be wrong.
@@ -217,6 +229,11 @@ impl TapAudit {
     }
 
     fn slipped(&mut self, limits: &Limits, steps: i16, since_s: i64, corrected: bool, tap: i16) {
+        if self.basis == Basis::OtherPhase && steps.abs() < neighbour::LEAST_OF_ANOTHER_PHASE {
+            // the supply's phases may have moved apart so far
+            self.reference.jump(steps.into());
+            return;
+        }
         let level = self.reference.level();
         let total = self.slip.saturating_add(steps);
         let by = f64::from(steps);
@@ -225,11 +242,12 @@ impl TapAudit {
             return;
         }
         // what was wrong before the audit began, or within the classes, is put right when neutral is passed
-        let excess = level.abs() > limits.bound;
+        let bound = self.bound(limits);
+        let excess = level.abs() > bound;
         let nearer = (level + by).abs() < level.abs();
         if self.slip == 0
             && nearer
-            && ((corrected && !self.settled) || (excess && (level + by).abs() <= limits.bound))
+            && ((corrected && !self.settled) || (excess && (level + by).abs() <= bound))
         {
             self.reference.jump(by);
             return;
@@ -251,9 +269,9 @@ impl TapAudit {
         self.blocks = 0;
     }
 
-    fn start_on(&mut self, basis: u8) {
-        let started = self.basis != NOWHERE;
-        self.basis = basis;
+    fn start_on(&mut self, basis: Basis, neighbour: Option<i32>) {
+        let started = self.basis != Basis::Nowhere;
+        (self.basis, self.neighbour) = (basis, neighbour);
         self.response = None;
         if started {
             self.settled = false;
@@ -269,7 +287,7 @@ impl TapAudit {
 
     /// The load voltage alone; while power is reversed it need not answer, so those operations are not judged.
     fn without_source(&mut self, limits: &Limits, reading: &Reading) -> bool {
-        if self.basis != NOWHERE {
+        if self.basis != Basis::Nowhere {
             // a reading without its source voltage is no change of basis
             return false;
         }

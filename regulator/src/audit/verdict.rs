@@ -1,9 +1,6 @@
 //! What the audit says.
 
-use super::{
-    Limits, TapAudit,
-    state::{LEARNT, NOWHERE},
-};
+use super::{Basis, Limits, TapAudit, state::LEARNT};
 use crate::Timestamp;
 
 /// Offset and drop, steps, below which two independent measurements would hardly agree.
@@ -135,13 +132,14 @@ impl TapAudit {
             let by = i32::from(self.slip);
             return Verdict::Slipped { by, from: by, to: by, since: self.since_s.and_then(since) };
         }
-        if self.basis == NOWHERE {
+        if self.basis == Basis::Nowhere {
             let (operations, answered) =
                 self.response.as_ref().map_or((0, 0), |r| (r.operations, r.answered));
             return Verdict::CannotTell(Why::NoSourceVoltage { operations, answered });
         }
         let level = self.reference.level();
-        let explained = level.abs() - 2.0 * self.reference.level_error() <= limits.bound;
+        let bound = self.bound(limits);
+        let explained = level.abs() - 2.0 * self.reference.level_error() <= bound;
         match self.odd {
             Some((by, at_s)) if self.blocks < LEARNT || !explained => {
                 let since = since(at_s).unwrap_or_default();
@@ -157,22 +155,24 @@ impl TapAudit {
             return Verdict::CannotTell(Why::Computed);
         }
         if explained {
-            return Verdict::Agrees {
-                offset: level,
-                hidden: whole(level.abs() + limits.bound).unsigned_abs(),
-            };
+            return Verdict::Agrees { offset: level, hidden: whole(level.abs() + bound).unsigned_abs() };
         }
         let implied = f64::from(tap) + level;
-        if beyond(limits, implied, limits.bound) {
+        if beyond(limits, implied, bound) {
             return Verdict::CannotTell(Why::BeyondRange { implied });
         }
-        let (low, high) = (level - limits.bound, level + limits.bound);
+        let (low, high) = (level - bound, level + bound);
         let (from, to) = if level > 0.0 {
             (whole(low).max(0) + 1, whole(high))
         } else {
             (whole(low), whole(high).min(0) - 1)
         };
         Verdict::Slipped { by: whole(level.round()), from, to, since: None }
+    }
+
+    /// Offset that can be explained without a wrong tap: by accuracy, and by the supply where the source voltage is another phase's.
+    pub(super) fn bound(&self, limits: &Limits) -> f64 {
+        limits.bound + self.basis.allowance() / limits.step
     }
 
     /// Whether the two voltages and the tap agree too well: offset, drop and scatter of no more than rounding.

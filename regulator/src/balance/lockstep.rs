@@ -29,6 +29,8 @@ pub struct Lockstep {
     apart_since: Option<Timestamp>,
     tap: Option<f64>,
     moves: u32,
+    /// Once apart for longer than mechanisms and polls take.
+    was_apart: bool,
 }
 
 impl Lockstep {
@@ -36,6 +38,13 @@ impl Lockstep {
     #[must_use]
     pub const fn together(&self) -> bool {
         self.together
+    }
+
+    /// Whether nothing has been seen yet that a bank which moves together would not do: so taken where the other way would be
+    /// rash.
+    #[must_use]
+    pub const fn may_be_together(&self) -> bool {
+        self.together || (self.equal_since.is_some() && !self.was_apart)
     }
 
     /// Takes the taps of one instant: the tap where all are equal, nothing where they are not.
@@ -46,13 +55,13 @@ impl Lockstep {
         let Some(tap) = common else {
             let apart = *self.apart_since.get_or_insert(at);
             if seconds(apart, at) > evidence.grace_s {
-                (self.equal_since, self.moves, self.tap) = (None, 0, None);
+                self.fell_apart();
             }
             return;
         };
         // apart once, and the next that is known is far later: how long they were apart is not known
         if self.apart_since.take().is_some_and(|apart| seconds(apart, at) > evidence.grace_s) {
-            (self.equal_since, self.moves, self.tap) = (None, 0, None);
+            self.fell_apart();
         }
         let since = *self.equal_since.get_or_insert(at);
         if self.tap.replace(tap).is_some_and(|before| before != tap) {
@@ -63,9 +72,14 @@ impl Lockstep {
         }
     }
 
+    const fn fell_apart(&mut self) {
+        (self.equal_since, self.moves, self.tap) = (None, 0, None);
+        self.was_apart = true;
+    }
+
     /// Drops evidence that is not enough yet: its times turned out to be wrong.
     pub fn forget_pending(&mut self) {
-        *self = Self { together: self.together, ..Self::default() };
+        *self = Self { together: self.together, was_apart: self.was_apart, ..Self::default() };
     }
 }
 
@@ -98,6 +112,19 @@ mod tests {
         assert!(!watch(|_| Some(0.0)), "at rest");
         assert!(watch(|s| (s % 600 >= 20).then(|| moving(s))), "20 s apart at each move");
         assert!(!watch(|s| (s % 600 >= 120).then(|| moving(s))), "two minutes apart at each move");
+    }
+
+    #[test]
+    fn a_bank_may_be_together_until_it_has_been_apart() {
+        let mut lockstep = Lockstep::default();
+        assert!(!lockstep.may_be_together(), "nothing is known");
+        lockstep.observe(at(0), Some(3.0), &EVIDENCE);
+        assert!(lockstep.may_be_together() && !lockstep.together());
+        for s in (10..100).step_by(10) {
+            lockstep.observe(at(s), None, &EVIDENCE);
+        }
+        lockstep.observe(at(100), Some(4.0), &EVIDENCE);
+        assert!(!lockstep.may_be_together(), "equal again by chance");
     }
 
     #[test]

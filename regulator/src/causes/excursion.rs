@@ -62,7 +62,7 @@ impl Excursion {
         drop: &LineDrop,
         samples: &Samples,
         operation: &Operation,
-        reference: Option<&Sample>,
+        last: Option<(&Sample, Option<i32>)>,
     ) -> Self {
         let direction = operation.direction(facts.step_v).filter(|d| *d != 0);
         let since = samples.before(operation.since);
@@ -103,7 +103,20 @@ impl Excursion {
         let look_back_s = LOOK_BACK_S.max(4.0 * delay_s);
         excursion.by_setting = setting_changed(samples, operation, look_back_s, held, direction);
         if let Some(held) = held.filter(|_| !now.is_empty()) {
-            let view = View { facts, drop, samples, tap: operation.from, way: f64::from(-direction) };
+            let reference = last.map(|(sample, _)| sample).filter(|r| r.at < began);
+            // What was before an operation the other way, that one has answered, unless the voltage never came back into the band; one
+            // the same way has answered a part of the same movement.
+            let other_way = last.is_some_and(|(_, way)| way != Some(direction));
+            let answered = reference.filter(|_| other_way).map(|r| seconds(r.at, began));
+            let look_back_s = answered.map_or(look_back_s, |s| s.min(look_back_s));
+            let view = View {
+                facts,
+                drop,
+                samples,
+                tap: operation.from,
+                way: f64::from(-direction),
+                answered: reference.map(|r| r.at),
+            };
             excursion.course = view.course(&now, held, began, look_back_s, reference);
         }
         excursion
@@ -178,6 +191,8 @@ struct View<'a> {
     tap: Option<i32>,
     /// Which way the voltage had gone: 1 up, -1 down.
     way: f64,
+    /// The last operation: the shape of a change of load is looked for after it.
+    answered: Option<Timestamp>,
 }
 
 impl View<'_> {
@@ -189,14 +204,11 @@ impl View<'_> {
         look_back_s: f64,
         reference: Option<&Sample>,
     ) -> Option<Course> {
-        // What was before the last operation, that one has answered, unless the voltage never came back into the band.
-        let answered = reference.filter(|r| r.at < began).map(|r| seconds(r.at, began));
-        let look_back_s = answered.map_or(look_back_s, |s| s.min(look_back_s));
         let near = self.furthest(began, look_back_s).and_then(|from| self.from(&from, now, held));
         if near.is_some_and(|course| course.moved_v >= LITTLE_V) {
             return near;
         }
-        let far = reference.filter(|r| r.at < began).and_then(|from| self.from(&[*from], now, held));
+        let far = reference.and_then(|from| self.from(&[*from], now, held));
         match (near, far) {
             (Some(near), Some(far)) => Some(if far.moved_v > near.moved_v { far } else { near }),
             (near, far) => near.or(far),
@@ -242,21 +254,23 @@ impl View<'_> {
             learnt: learnt.is_some(),
             load,
             has_reactive: last.load.is_some_and(|l| l.has_reactive),
-            sharpest: load.and_then(|(real, _)| self.sharpest(first.at, last.at, real)),
+            sharpest: load
+                .and_then(|_| self.sharpest(self.answered.map_or(first.at, |at| at.max(first.at)), last.at)),
         })
     }
 
     /// The greatest change of real load from one sample to the next, over the whole change.
-    fn sharpest(&self, from: Timestamp, to: Timestamp, whole: f64) -> Option<f64> {
-        if whole.abs() < 0.02 {
-            return None;
-        }
+    fn sharpest(&self, from: Timestamp, to: Timestamp) -> Option<f64> {
         let loads: Vec<f64> = self
             .samples
             .back_from(to)
             .take_while(|s| s.at >= from)
             .filter_map(|s| s.load.map(|l| l.real))
             .collect();
+        let whole = loads.first()? - loads.last()?;
+        if whole.abs() < 0.02 {
+            return None;
+        }
         let jumps = loads.windows(2).map(|pair| (pair[0] - pair[1]) * whole.signum());
         Some(jumps.fold(0.0, f64::max) / whole.abs())
     }

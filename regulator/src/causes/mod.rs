@@ -4,13 +4,13 @@
 //! holds had been out of band for about its delay. So the readings before are searched for the moment when it left the band, and
 //! for what had moved it: the supply (source voltage, or load voltage over the ratio of the tap), the load's drop along the line
 //! before the regulator and in the compensator ([`LineDrop`] learns the line from the readings), or a step that an upstream regulator
-//! had just made. What moved it most, towards the edge it passed, is the cause; how much of the movement it made, and how directly that
+//! had made in the last three minutes. What moved it most, towards the edge it passed, is the cause; how much of the movement it made, and how directly that
 //! was measured, is the confidence. Then:
 //!
 //! - a change by load counts as *clouds* when power swings both ways again and again in hours of sun, in ramps rather than jumps, without
 //!   its reactive part (a load changes both, solar at unity power factor one), and the nights are quiet;
-//! - an operation undone within five minutes, or undoing one, is *hunting* when nothing outside moved: the step itself took the
-//!   voltage past the other edge. Five minutes is the definition of an unnecessary operation of V. R. Disfani et al. (California Solar
+//! - an operation undone within five minutes, or undoing one, is *hunting* when little outside moved: in a band of less than two steps the step
+//!   itself took the voltage past the other edge, or nearly. Five minutes is the definition of an unnecessary operation of V. R. Disfani et al. (California Solar
 //!   Initiative RD&D3, subtask 4.4, final report, 2015); [`Assigned::undone_after_s`] tells it for every operation, whatever its cause;
 //! - in manual, travel that comes back to where it began is *exercise*; so is a pair from within the band for which no voltage asked.
 //!

@@ -8,8 +8,10 @@ use crate::seconds;
 
 /// The supply has stood still between two operations when it moved less than this part of a step.
 const STILL: f64 = 0.6;
-/// Two readings' noise, and what the control's own reading can differ by, V.
-const SLACK_V: f64 = 0.12;
+/// So much the supply may have helped, V: by what the voltage had passed the first edge before the delay was over, and noise.
+const SLACK_V: f64 = 0.3;
+/// Bandwidths and steps are as even as this, V.
+const EVEN_V: f64 = 0.02;
 
 impl Judge<'_> {
     pub(super) fn by_hand(&self, case: &Case) -> Option<Verdict> {
@@ -91,7 +93,9 @@ impl Judge<'_> {
         let before = supply(first)?;
         let alone = before + direction * steps * self.facts.step_v;
         let beyond_v = if direction > 0.0 { alone - high } else { low - alone };
-        (still && beyond_v > -SLACK_V).then(|| {
+        // A step from the edge of a band of two steps ends at its middle (Short's least band, from memory): what goes on from there moved outside.
+        let narrow = high - low < 2.0 * self.facts.step_v - EVEN_V;
+        (narrow && still && beyond_v > -SLACK_V).then(|| {
             let confidence =
                 if beyond_v > 0.1 && moved_v.abs() < 0.4 * self.facts.step_v { 0.95 } else { 0.75 };
             Verdict::new(

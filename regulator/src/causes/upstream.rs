@@ -35,13 +35,15 @@ pub(super) struct Steps {
     pub(super) seen: bool,
 }
 
+/// An operation answers a step of at most so long ago, s (chosen here); what has stood longer is supply like any other.
+const JUST_S: f64 = 180.0;
 /// A step seen here is at least this part of what the upstream tap is worth.
 const SEEN: f64 = 0.35;
 /// And at most this multiple.
 const MOST: f64 = 1.5;
 
-/// The upstream operations that an operation can have answered: within three delays, a minute and the polls' blur before it, in the
-/// direction that asked for it, and seen in this regulator's own supply.
+/// The upstream operations that an operation can have answered: within three minutes and a poll before it and seen in this regulator's own
+/// supply, those that took the voltage towards the edge less those that took it back.
 pub(super) fn steps(
     facts: &Facts,
     drop: &LineDrop,
@@ -50,7 +52,7 @@ pub(super) fn steps(
     windows: &[OperationWindow],
 ) -> Option<Steps> {
     let way = f64::from(-excursion.direction?);
-    let longest_s = 3.0 * excursion.delay_s + 2.0 * facts.poll_s + 60.0;
+    let longest_s = JUST_S + facts.poll_s;
     let mut found: Option<Steps> = None;
     for window in windows {
         let lag_s = seconds(window.at, excursion.at);
@@ -60,15 +62,16 @@ pub(super) fn steps(
             continue;
         }
         let nominal = window.steps.map_or(facts.step_v, |n| f64::from(n.abs()) * facts.step_v);
-        if window.steps.is_some_and(|n| f64::from(n.signum()) * way <= 0.0) {
-            continue;
-        }
-        let jump = jump(facts, drop, samples, window).map_or(0.0, |jump| jump * way);
+        let towards = window.steps.is_none_or(|n| f64::from(n.signum()) * way > 0.0);
+        let sign = if towards { 1.0 } else { -1.0 };
+        let jump = jump(facts, drop, samples, window).map_or(0.0, |jump| jump * way * sign);
         let seen = jump >= SEEN * nominal;
         if !seen && !blurred(facts, excursion, window) {
             continue;
         }
-        let volts = if seen { jump.min(MOST * nominal) } else { nominal };
+        // Between polls far apart the supply moves too, so that what the tap is worth is surer than the step that was seen.
+        let by_tap = !seen || window.steps.is_some() && facts.poll_s > excursion.delay_s;
+        let volts = sign * if by_tap { nominal } else { jump.min(MOST * nominal) };
         found = Some(found.map_or(Steps { volts, lag_s, seen }, |sofar| Steps {
             volts: sofar.volts + volts,
             lag_s: sofar.lag_s.min(lag_s),

@@ -46,8 +46,8 @@ pub struct Watcher {
     swings: Swings,
     line: LineDrop,
     exercised: Option<Timestamp>,
-    /// The reading after the last operation.
-    reference: Option<Sample>,
+    /// The reading after the last operation, and which way that went.
+    reference: Option<(Sample, Option<i32>)>,
     pending: VecDeque<Case>,
     judged: VecDeque<Case>,
 }
@@ -91,11 +91,11 @@ impl Watcher {
         self.learn(facts, &sample, operation.is_some());
         self.samples.push(sample, operation.is_some());
         if let Some(operation) = &operation {
-            let excursion =
-                Excursion::before(facts, &self.line, &self.samples, operation, self.reference.as_ref());
+            let last = self.reference.as_ref().map(|(sample, way)| (sample, *way));
+            let excursion = Excursion::before(facts, &self.line, &self.samples, operation, last);
+            self.reference = Some((sample, excursion.direction));
             let (line, nights) = (self.line, self.swings.learned);
             self.pending.push_back(Case { operation: operation.clone(), excursion, line, nights });
-            self.reference = Some(sample);
         }
         operation
     }

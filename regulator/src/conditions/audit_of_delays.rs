@@ -30,6 +30,7 @@ fn tools(condition: Condition) -> [Tool; 3] {
         Condition::VoltageRangeA | Condition::VoltageRangeB | Condition::TapLimit =>
             [Has("delay_s"), Has("return_delay_s"), Has("deadband_v")],
         Condition::VoltageUnbalance => [Has("delay_s"), Has("return_delay_s"), Has("deadband_percent")],
+        Condition::HarmonicDistortion => [Has("delay_s"), Has("return_delay_s"), Has("deadband_percent")],
         Condition::Overload => [Has("delay_s"), Has("return_delay_s"), Has("over_percent")],
         Condition::TapSpread => [Has("delay_s"), Has("return_delay_s"), Needless("taps are whole numbers")],
         Condition::NotAutomatic => [Has("delay_s"), PROOF, STATE],

@@ -10,7 +10,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Condition, Settings, Transition, hold::seconds, tap_spread, voltage_unbalance};
+use super::{Condition, Ganged, Others, Settings, Transition, hold::seconds, tap_spread, voltage_unbalance};
 use crate::{Connection, Nameplate, Phase, Quantity, Reading, Timestamp, alarms::chatter::Chatter};
 
 /// Readings compared are no further apart than this many poll intervals.
@@ -142,6 +142,24 @@ impl BankDetector {
     #[must_use]
     pub fn moves_together(&self, unit: &BankUnit) -> bool {
         self.tap_spread.together(&unit.tap_spread)
+    }
+
+    /// The others of the bank, as of a reading that was just observed of this member, if the bank moves together or may do so.
+    #[must_use]
+    pub fn ganged(&self, unit: &BankUnit, member: Phase, at: Timestamp) -> Option<Ganged> {
+        if unit.members.len() < 2 || !self.tap_spread.may_be_together(&unit.tap_spread) {
+            return None;
+        }
+        let close = |l: &Latest| seconds(l.at, at).abs() <= unit.close_s;
+        let others = unit.members.iter().filter(|m| m.phase != member).try_fold(
+            Others { lowest_v: f64::INFINITY, highest_v: f64::NEG_INFINITY },
+            |all, other| {
+                let latest = self.latest.iter().find(|l| l.phase == other.phase && close(l))?;
+                let volts = latest.volts?;
+                Some(Others { lowest_v: all.lowest_v.min(volts), highest_v: all.highest_v.max(volts) })
+            },
+        );
+        Some(Ganged { others })
     }
 
     /// Judges one reading of one of the bank's regulators. One of a regulator that is not a member is ignored.

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     Change, Condition, Settings, Transition,
     hold::{Delays, Hold},
+    packed,
     words::{count, fact, number},
 };
 use crate::{Nameplate, Quantity, Reading, Timestamp, operations::Moves};
@@ -66,12 +67,13 @@ pub(super) struct CloudDrivenTapping {
     moves: Moves,
     ramps: Ramps,
     /// The hours of the last day that had readings, oldest first.
+    #[serde(with = "packed::hours")]
     hours: VecDeque<Hour>,
 }
 
-/// One hour's counts, stored as a short row: hour since 1970, operations, of them after ramps, ramps up, ramps down.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-struct Hour(i64, u64, u64, u32, u32);
+/// One hour's counts: hour since 1970, operations, of them after ramps, ramps up, ramps down.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Deserialize)]
+pub(super) struct Hour(pub(super) i64, pub(super) u64, pub(super) u64, pub(super) u32, pub(super) u32);
 
 /// Changes of power against its value a minute or two ago. Times are milliseconds since 1970, which are quick to compare.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]

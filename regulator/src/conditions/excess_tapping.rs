@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     Change, Condition, Settings, Transition,
     hold::{Delays, Hold, seconds},
+    packed,
     words::{count, fact, number},
 };
 use crate::{Nameplate, Quantity, Reading, Timestamp, counter};
@@ -57,10 +58,12 @@ pub(super) struct ExcessTapping {
     hold: Hold,
     last: Option<(Timestamp, u64)>,
     /// (minute since 1970, operations in it), of the last 24 hours, oldest first; minutes without any are left out.
+    #[serde(with = "packed::minutes")]
     minutes: VecDeque<(i64, u64)>,
     /// Sum of `minutes`.
     in_day: u64,
     /// The last 30 days that had readings and the present one, oldest first.
+    #[serde(with = "packed::days")]
     days: VecDeque<Day>,
     /// What the last reading came to; not stored, worked out anew after loading.
     #[serde(skip)]
@@ -76,12 +79,13 @@ struct Judged {
 }
 
 /// Operations of one day (UTC), and the time that counters covered.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Deserialize)]
 #[serde(default)]
-struct Day {
-    day: i64,
-    operations: u64,
-    covered_s: f64,
+pub(super) struct Day {
+    pub(super) day: i64,
+    pub(super) operations: u64,
+    /// To the millisecond, of a day that is over to the second, so that it is written short.
+    pub(super) covered_s: f64,
 }
 
 /// The counts that are judged.
@@ -136,11 +140,14 @@ impl ExcessTapping {
     fn count(&mut self, from: Timestamp, now: i64, elapsed_s: f64, operations: u64) {
         let today = day(now);
         if self.days.back().is_none_or(|last| last.day != today) {
+            if let Some(closed) = self.days.back_mut() {
+                closed.covered_s = closed.covered_s.round();
+            }
             self.days.push_back(Day { day: today, ..Day::default() });
         }
         if let Some(last) = self.days.back_mut() {
             last.operations += operations;
-            last.covered_s += elapsed_s;
+            last.covered_s = ((last.covered_s + elapsed_s) * 1000.0).round() / 1000.0;
         }
         if operations > 0 {
             self.log(minute(from), now, operations);
@@ -385,6 +392,6 @@ mod tests {
         for i in 0..40_000u32 {
             counter(&mut story, i64::from(i) * 10, i);
         }
-        assert!(story.stored().len() < 60_000, "{}", story.stored().len());
+        assert!(story.stored().len() < 3500, "{}", story.stored().len());
     }
 }

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Change;
+use super::{Change, packed::is_default};
 use crate::Timestamp;
 
 /// Seconds of evidence before a condition becomes true, and before it stops being so.
@@ -19,10 +19,13 @@ pub(super) struct Delays {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct Hold {
+    #[serde(skip_serializing_if = "is_default")]
     active: bool,
     /// First of the readings in a row that contradict the present state.
+    #[serde(skip_serializing_if = "is_default")]
     run: Option<Timestamp>,
     /// First of the readings that led to the present or last time of being active.
+    #[serde(skip_serializing_if = "is_default")]
     began: Option<Timestamp>,
 }
 

@@ -7,13 +7,16 @@
 //! that a control which integrates or shares its delays has acted. A travel (see [`crate::mechanism::Travel`]) that lasts too long
 //! is true at once.
 //!
+//! In a bank that moves together, or may do so as far as is known, a tap is called for only if the load voltages of all its
+//! regulators call for it: the control may measure any of them.
+//!
 //! True no longer when the tap moves; a travel, when it is over. A voltage back in band ends nothing: it may have come back by
 //! itself.
 
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Change, Condition, Settings, Transition,
+    Change, Condition, Ganged, Settings, Transition,
     hold::seconds,
     words::{count, fact, number, span},
 };
@@ -21,7 +24,7 @@ use crate::{
     Nameplate, Quantity, Reading, Timestamp,
     counter::step,
     dwell::{position, whole},
-    mechanism::{Allowance, Demand, Travel},
+    mechanism::{Allowance, Demand, Travel, Unjudged},
 };
 
 /// The base that the doubts are stated on, V.
@@ -39,9 +42,20 @@ pub(super) struct Limits {
     least_s: f64,
     travel_s: f64,
     nameplate: Nameplate,
+    /// The unit's base to the base that others' voltages are stated on.
+    scale: f64,
 }
 
 impl Limits {
+    fn demand(&self, reading: &Reading, ganged: Option<&Ganged>) -> Result<Option<Demand>, Unjudged> {
+        let others = match ganged {
+            None => None,
+            Some(Ganged { others: None }) => return Err(Unjudged::Missing(Quantity::LoadVoltage)),
+            Some(Ganged { others: Some(v) }) => Some((v.lowest_v * self.scale, v.highest_v * self.scale)),
+        };
+        Demand::of_bank(reading, &self.nameplate, &self.allowance, others)
+    }
+
     pub(super) fn new(nameplate: &Nameplate, settings: &Settings) -> Self {
         let get = |name| settings.get(Condition::MechanismSuspect, name);
         let scale = nameplate.voltage_base_v / STATED_BASE_V;
@@ -55,6 +69,7 @@ impl Limits {
             least_s: get("least_s"),
             travel_s: get("travel_s"),
             nameplate: nameplate.clone(),
+            scale,
         }
     }
 }
@@ -96,8 +111,16 @@ struct Progress {
 }
 
 impl MechanismSuspect {
-    pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
-        self.judge(limits, reading, reading.flag(Quantity::TapInProgress), out);
+    /// `ganged`: the others of a bank that moves together.
+    pub(super) fn observe(
+        &mut self,
+        limits: &Limits,
+        reading: &Reading,
+        ganged: Option<&Ganged>,
+        out: &mut Vec<Transition>,
+    ) {
+        let demand = limits.demand(reading, ganged);
+        self.judge(limits, reading, demand, reading.flag(Quantity::TapInProgress), out);
     }
 
     /// The same with what the control says of a tap in progress, where it does.
@@ -105,20 +128,20 @@ impl MechanismSuspect {
         &mut self,
         limits: &Limits,
         reading: &Reading,
+        demand: Result<Option<Demand>, Unjudged>,
         in_progress: Option<bool>,
         out: &mut Vec<Transition>,
     ) {
         let at = reading.measured_at;
         let progress = self.progress(reading, limits.nameplate.counter_modulus);
         let travel_s = self.travel.observe(at, in_progress, progress.moved || progress.counted > 0);
-        let demand = Demand::of(reading, &limits.nameplate, &limits.allowance);
         if progress.moved {
             self.call = None;
         }
         match demand {
             Ok(Some(demand)) => self.called(at, demand.raise, progress.counted),
             // a missing quantity says nothing, all else that no tap is called for
-            Err(crate::mechanism::Unjudged::Missing(_)) => {}
+            Err(Unjudged::Missing(_)) => {}
             Ok(None) | Err(_) => self.call = None,
         }
         match self.active {
@@ -224,7 +247,10 @@ fn transition(change: Change, at: Timestamp, summary: String, facts: Vec<super::
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::conditions::story::{Story, at, told};
+    use crate::conditions::{
+        Beside, Others,
+        story::{Story, at, told},
+    };
 
     /// A control that reports everything; 122 V, 2 V wide, 30 s, no compensator.
     fn reading(s: i64, tap: f64, voltage: f64, operations: f64) -> Reading {
@@ -308,6 +334,23 @@ mod tests {
     }
 
     #[test]
+    fn in_a_bank_that_moves_together_one_low_phase_is_no_call() {
+        let low = |s, others: Option<f64>| {
+            let ganged = Ganged { others: others.map(|v| Others { lowest_v: v, highest_v: v }) };
+            (reading(s, 4.0, 118.0, 700.0), Beside { source: None, ganged: Some(ganged) })
+        };
+        for (others, expected) in [(Some(122.0), 0), (None, 0), (Some(119.0), 1)] {
+            let mut story = Story::common();
+            let told = (0..1200).step_by(10).flat_map(|s| {
+                let (reading, beside) = low(s, others);
+                story.observe_beside(&reading, &beside)
+            });
+            let told: Vec<_> = told.filter(|line| line.contains("mechanism_suspect")).collect();
+            assert_eq!(told.len(), expected, "{others:?} {told:?}");
+        }
+    }
+
+    #[test]
     fn two_readings_far_apart_are_no_evidence() {
         let mut story = Story::common();
         let mut told = story.observe(&reading(0, 4.0, 118.0, 700.0));
@@ -323,7 +366,9 @@ mod tests {
         let mut state = MechanismSuspect::default();
         let mut out = vec![];
         for s in (0..200).step_by(10) {
-            state.judge(&limits, &reading(s, 4.0, 122.0, 700.0), Some((20..170).contains(&s)), &mut out);
+            let quiet = reading(s, 4.0, 122.0, 700.0);
+            let demand = limits.demand(&quiet, None);
+            state.judge(&limits, &quiet, demand, Some((20..170).contains(&s)), &mut out);
         }
         assert_eq!(
             told(out),

@@ -10,6 +10,7 @@
 
 mod area_silent;
 mod bank_detector;
+mod beside;
 mod blocked_or_manual_too_long;
 mod catalogue;
 mod cloud_driven_tapping;
@@ -18,12 +19,14 @@ mod endpoint_silent;
 mod excess_tapping;
 mod excursion;
 mod exercise_due;
+mod harmonic_distortion;
 mod hold;
 mod hunting;
 mod mechanism_suspect;
 mod not_automatic;
 mod off_standard;
 mod overload;
+mod packed;
 mod part_stopped;
 mod poller_silent;
 mod readings_stale;
@@ -54,6 +57,7 @@ mod story;
 
 pub use area_silent::{AreaDetector, AreaLimits};
 pub use bank_detector::{BankDetector, BankUnit, Member};
+pub use beside::{Beside, Ganged, Others};
 pub use catalogue::{Condition, Parameter, Priority, RespondWithin, Scope, Silence};
 pub use endpoint_silent::{EndpointDetector, Report};
 pub use part_stopped::{PartDetector, Work};

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
+use super::packed;
 use crate::Timestamp;
 
 const PIECE_S: i64 = 900;
@@ -15,6 +16,7 @@ const PIECES_A_DAY: i64 = 96;
 #[serde(transparent)]
 pub(super) struct Recent {
     /// (piece since 1970, count), oldest first; pieces without any are left out.
+    #[serde(with = "packed::minutes")]
     pieces: VecDeque<(i64, u64)>,
 }
 

@@ -3,10 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Condition, Settings, Transition, blocked_or_manual_too_long, cloud_driven_tapping, counter_anomaly,
-    excess_tapping, exercise_due, hunting, mechanism_suspect, not_automatic, off_standard, overload,
-    readings_stale, reverse_power, runaway, settings_changed, slipped_tap_report, tap_limit, voltage_range,
-    wear_limit,
+    Beside, Condition, Settings, Transition, blocked_or_manual_too_long, cloud_driven_tapping,
+    counter_anomaly, excess_tapping, exercise_due, harmonic_distortion, hunting, mechanism_suspect,
+    not_automatic, off_standard, overload, packed::is_default, readings_stale, reverse_power, runaway,
+    settings_changed, slipped_tap_report, tap_limit, voltage_range, wear_limit,
 };
 use crate::{
     Nameplate, Reading, Timestamp,
@@ -38,6 +38,7 @@ pub struct Unit {
     wear_limit: wear_limit::Limits,
     overload: overload::Limits,
     counter_anomaly: counter_anomaly::Limits,
+    harmonic_distortion: harmonic_distortion::Limits,
 }
 
 impl Unit {
@@ -66,6 +67,7 @@ impl Unit {
             wear_limit: wear_limit::Limits::new(nameplate, settings),
             overload: overload::Limits::new(nameplate, settings),
             counter_anomaly: counter_anomaly::Limits::new(nameplate, settings),
+            harmonic_distortion: harmonic_distortion::Limits::new(nameplate, settings),
         }
     }
 
@@ -95,25 +97,46 @@ pub struct RegulatorDetector {
     last_seen: Option<Timestamp>,
     late: u64,
     ahead: u64,
+    #[serde(skip_serializing_if = "is_default")]
     excess_tapping: excess_tapping::ExcessTapping,
+    #[serde(skip_serializing_if = "is_default")]
     reverse_power: reverse_power::ReversePower,
+    #[serde(skip_serializing_if = "is_default")]
     range_a: voltage_range::VoltageRange,
+    #[serde(skip_serializing_if = "is_default")]
     range_b: voltage_range::VoltageRange,
+    #[serde(skip_serializing_if = "is_default")]
     tap_limit: tap_limit::TapLimit,
+    #[serde(skip_serializing_if = "is_default")]
     not_automatic: not_automatic::NotAutomatic,
+    #[serde(skip_serializing_if = "is_default")]
     readings_stale: readings_stale::ReadingsStale,
+    #[serde(skip_serializing_if = "is_default")]
     settings_changed: settings_changed::SettingsChanged,
+    #[serde(skip_serializing_if = "is_default")]
     off_standard: off_standard::OffStandard,
+    #[serde(skip_serializing_if = "is_default")]
     blocked_or_manual_too_long: blocked_or_manual_too_long::BlockedOrManualTooLong,
+    #[serde(skip_serializing_if = "is_default")]
     runaway: runaway::Runaway,
+    #[serde(skip_serializing_if = "is_default")]
     slipped_tap_report: slipped_tap_report::SlippedTapReport,
+    #[serde(skip_serializing_if = "is_default")]
     hunting: hunting::Hunting,
+    #[serde(skip_serializing_if = "is_default")]
     cloud_driven_tapping: cloud_driven_tapping::CloudDrivenTapping,
+    #[serde(skip_serializing_if = "is_default")]
     mechanism_suspect: mechanism_suspect::MechanismSuspect,
+    #[serde(skip_serializing_if = "is_default")]
     exercise_due: exercise_due::ExerciseDue,
+    #[serde(skip_serializing_if = "is_default")]
     wear_limit: wear_limit::WearLimit,
+    #[serde(skip_serializing_if = "is_default")]
     overload: overload::Overload,
+    #[serde(skip_serializing_if = "is_default")]
     counter_anomaly: counter_anomaly::CounterAnomaly,
+    #[serde(skip_serializing_if = "is_default")]
+    harmonic_distortion: harmonic_distortion::HarmonicDistortion,
     #[serde(skip_serializing_if = "Chatter::is_empty")]
     chatter: Chatter,
 }
@@ -155,15 +178,20 @@ impl RegulatorDetector {
         self.ahead
     }
 
-    /// Judges one reading. One that is not later than the last is only counted.
+    /// Judges one reading by itself. One that is not later than the last is only counted.
     pub fn observe(&mut self, unit: &Unit, reading: &Reading) -> Vec<Transition> {
+        self.observe_beside(unit, reading, &Beside::default())
+    }
+
+    /// The same with what is known of its neighbours at about that time.
+    pub fn observe_beside(&mut self, unit: &Unit, reading: &Reading, beside: &Beside) -> Vec<Transition> {
         let mut out = vec![];
         if self.last_seen.is_some_and(|last| reading.measured_at <= last) {
             self.late += 1;
             return out;
         }
         self.last_seen = Some(reading.measured_at);
-        self.judge(unit, reading, &mut out);
+        self.judge(unit, reading, beside, &mut out);
         if let Some(only) = unit.only {
             out.retain(|transition| transition.condition == only);
         }
@@ -172,7 +200,7 @@ impl RegulatorDetector {
     }
 
     /// Every condition, each behind its own [`Unit::judges`], so that a backtest of one pays for that one.
-    fn judge(&mut self, unit: &Unit, reading: &Reading, out: &mut Vec<Transition>) {
+    fn judge(&mut self, unit: &Unit, reading: &Reading, beside: &Beside, out: &mut Vec<Transition>) {
         macro_rules! judge {
             ($($condition:ident $field:ident;)+) => {
                 $(if unit.judges(Condition::$condition) {
@@ -182,6 +210,12 @@ impl RegulatorDetector {
         }
         if unit.judges(Condition::ReadingsStale) {
             self.readings_stale.seen(&unit.readings_stale, reading.measured_at, out);
+        }
+        if unit.judges(Condition::SlippedTapReport) {
+            self.slipped_tap_report.observe(&unit.slipped_tap_report, reading, beside.source.as_ref(), out);
+        }
+        if unit.judges(Condition::MechanismSuspect) {
+            self.mechanism_suspect.observe(&unit.mechanism_suspect, reading, beside.ganged.as_ref(), out);
         }
         judge! {
             ExcessTapping excess_tapping;
@@ -194,26 +228,31 @@ impl RegulatorDetector {
             OffStandard off_standard;
             BlockedOrManualTooLong blocked_or_manual_too_long;
             Runaway runaway;
-            SlippedTapReport slipped_tap_report;
             Hunting hunting;
             CloudDrivenTapping cloud_driven_tapping;
-            MechanismSuspect mechanism_suspect;
             ExerciseDue exercise_due;
             WearLimit wear_limit;
             Overload overload;
             CounterAnomaly counter_anomaly;
+            HarmonicDistortion harmonic_distortion;
         }
     }
 
     /// The same for a reading that was known at `horizon`, by a clock other than the one that measured it (and some slack). A
     /// reading from beyond the horizon is not judged but counted: the measuring clock is wrong.
-    pub fn observe_known(&mut self, unit: &Unit, reading: &Reading, horizon: Timestamp) -> Vec<Transition> {
+    pub fn observe_known(
+        &mut self,
+        unit: &Unit,
+        reading: &Reading,
+        beside: &Beside,
+        horizon: Timestamp,
+    ) -> Vec<Transition> {
         if reading.measured_at > horizon {
             self.ahead += 1;
             return vec![];
         }
         self.heed_horizon(horizon);
-        self.observe(unit, reading)
+        self.observe_beside(unit, reading, beside)
     }
 
     /// Undoes what a clock did that had jumped ahead and is right again: if the last judged reading lies beyond the horizon, its
@@ -246,6 +285,7 @@ impl RegulatorDetector {
         self.overload.excursion.hold.forget_pending();
         self.counter_anomaly.forget();
         self.chatter.forget(horizon);
+        self.harmonic_distortion.forget_pending();
         true
     }
 
@@ -327,8 +367,8 @@ mod tests {
     fn a_clock_that_jumps_ahead_is_not_believed() {
         let unit = Unit::new(&Nameplate::common(), &Settings::default());
         let mut d = RegulatorDetector::new();
-        d.observe_known(&unit, &voltage(0, 113.0), at(60));
-        assert!(d.observe_known(&unit, &voltage(30_000_000, 113.0), at(70)).is_empty());
+        d.observe_known(&unit, &voltage(0, 113.0), &Beside::default(), at(60));
+        assert!(d.observe_known(&unit, &voltage(30_000_000, 113.0), &Beside::default(), at(70)).is_empty());
         assert_eq!((d.ahead(), d.last_seen()), (1, Some(at(0))));
     }
 
@@ -338,12 +378,12 @@ mod tests {
         let mut d = RegulatorDetector::new();
         let year = 31_536_000;
         for s in (0..=310).step_by(10) {
-            d.observe_known(&unit, &voltage(year + s, 113.0), at(year + s));
+            d.observe_known(&unit, &voltage(year + s, 113.0), &Beside::default(), at(year + s));
         }
         // the clock is right again; the alarm still stands, and returns on evidence
         let mut lines = vec![];
         for s in (0..=130).step_by(10) {
-            lines.extend(told(d.observe_known(&unit, &voltage(s, 120.0), at(s + 1))));
+            lines.extend(told(d.observe_known(&unit, &voltage(s, 120.0), &Beside::default(), at(s + 1))));
         }
         assert_eq!(lines.len(), 1, "{lines:?}");
         assert!(lines[0].starts_with("120 voltage_range_a returned"));
@@ -381,6 +421,48 @@ mod tests {
         let told = story.report(None, 9100);
         assert_eq!(told.len(), 1, "{told:?}");
         assert!(told[0].starts_with("4630 voltage_range_a returned"), "{told:?}");
+    }
+
+    /// A month of cloudy days a minute apart, every quantity reported, two hundred operations a day that undo each other, its counter at
+    /// odds with its taps: all that it remembers is about 3 kB, a fifth of it the log of operations.
+    #[test]
+    fn what_a_busy_unit_remembers_is_short() {
+        let unit = Unit::new(&Nameplate::common(), &Settings::default());
+        let mut d = RegulatorDetector::new();
+        let (mut tap, mut count) = (0_i32, 40_000);
+        for minute in 0..33 * 1440_i64 {
+            let hour = minute / 60 % 24;
+            if (7..19).contains(&hour) && minute % 18 < 5 {
+                tap = if minute % 2 == 0 { 1 } else { 0 };
+                count += 1;
+            }
+            let cloud = f64::from(u8::from(minute % 9 < 4 && (7..19).contains(&hour)));
+            let reading = Quantity::ALL.iter().fold(
+                Reading::new(at(60 * minute) + chrono::TimeDelta::milliseconds(minute * 7 % 1000)),
+                |reading, quantity| match quantity {
+                    Quantity::LoadVoltage | Quantity::SourceVoltage => {
+                        reading.with(*quantity, 121.3 + 0.01 * cloud)
+                    }
+                    Quantity::RealPower => reading.with(*quantity, 812.7 - 700.0 * cloud),
+                    Quantity::ReactivePower => reading.with(*quantity, 113.9),
+                    Quantity::Current => reading.with(*quantity, 104.2 - 80.0 * cloud),
+                    Quantity::Tap => reading.with(*quantity, f64::from(tap)),
+                    Quantity::Operations => reading.with(*quantity, f64::from(count)),
+                    Quantity::Automatic => reading.with(*quantity, 1.0),
+                    Quantity::SetVoltage => reading.with(*quantity, 121.0),
+                    Quantity::Bandwidth => reading.with(*quantity, 2.0),
+                    Quantity::TimeDelay => reading.with(*quantity, 30.0),
+                    _ => reading.with(*quantity, 0.0),
+                },
+            );
+            d.observe(&unit, &reading);
+        }
+        let stored = serde_json::to_value(&d).unwrap();
+        let sizes = || stored.as_object().unwrap().iter().map(|(name, part)| (name, part.to_string().len()));
+        let text = serde_json::to_string(&d).unwrap();
+        assert_eq!(serde_json::from_str::<RegulatorDetector>(&text).unwrap().last_seen(), d.last_seen());
+        assert!(stored["excess_tapping"].to_string().len() < 600);
+        assert!(text.len() < 3200, "{}: {:?}; {text}", text.len(), sizes().collect::<Vec<_>>());
     }
 
     #[test]

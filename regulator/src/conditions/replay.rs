@@ -105,6 +105,8 @@ impl World {
         settings.set(Condition::Overload, "return_delay_s", 30.0);
         settings.set(Condition::CounterAnomaly, "disagreements", 2.0);
         settings.set(Condition::CounterAnomaly, "return_delay_h", 0.1);
+        settings.set(Condition::HarmonicDistortion, "delay_s", 30.0);
+        settings.set(Condition::HarmonicDistortion, "return_delay_s", 30.0);
         let nameplate = Nameplate { counter_modulus: 65_536, ..Nameplate::common() };
         Self {
             unit: Unit::new(&nameplate, &settings),
@@ -212,7 +214,8 @@ impl World {
             .with(Quantity::Automatic, flag(0) * flag(1))
             .with(Quantity::ReverseFlow, flag(2))
             .with(Quantity::SetVoltage, self.set_voltage)
-            .with(Quantity::Bandwidth, 2.0);
+            .with(Quantity::Bandwidth, 2.0)
+            .with(Quantity::VoltageDistortion, (voltage - 105.0) / 3.0);
         for (bit, &quantity) in (0u32..).zip(Quantity::ALL) {
             if missing >> bit & 1 == 1 {
                 reading.set(quantity, reading.value(quantity), Quality::NotAvailable);

@@ -13,7 +13,7 @@ use super::{
 };
 use crate::{
     Nameplate, Quantity, Reading, Timestamp,
-    audit::{self, Accuracy, TapAudit, Verdict, Why},
+    audit::{self, Accuracy, Basis, Neighbour, TapAudit, Verdict, Why},
 };
 
 /// The limits of one regulator.
@@ -61,15 +61,23 @@ impl SlippedTapReport {
         &self.audit
     }
 
-    pub(super) fn observe(&mut self, limits: &Limits, reading: &Reading, out: &mut Vec<Transition>) {
-        if !self.audit.observe(&limits.audit, reading) {
+    /// `neighbour`: a neighbour's source voltage, for a unit without one of its own.
+    pub(super) fn observe(
+        &mut self,
+        limits: &Limits,
+        reading: &Reading,
+        neighbour: Option<&Neighbour>,
+        out: &mut Vec<Transition>,
+    ) {
+        if !self.audit.observe_with(&limits.audit, reading, neighbour) {
             return;
         }
         let verdict = self.audit.verdict(&limits.audit);
         match (verdict, self.told) {
             (Verdict::Slipped { by, since, .. }, None) if f64::from(by.abs()) >= limits.least_steps => {
                 self.told = Some((by, since));
-                out.push(raised(limits, reading, verdict, by, since));
+                let basis = self.audit.basis();
+                out.push(raised(limits, reading, (verdict, basis), by, since));
             }
             (Verdict::Agrees { offset, .. }, Some((by, since))) => {
                 let explained = offset.abs() <= limits.audit.bound_steps() - limits.deadband_steps;
@@ -104,12 +112,13 @@ impl SlippedTapReport {
 fn raised(
     limits: &Limits,
     reading: &Reading,
-    verdict: Verdict,
+    (verdict, basis): (Verdict, Basis),
     by: i32,
     since: Option<Timestamp>,
 ) -> Transition {
     let tap = reading.good(Quantity::Tap).unwrap_or(0.0);
-    let summary = format!("tap {tap:+} reported; {}", verdict.words());
+    let basis = basis.words().map_or_else(String::new, |words| format!(", {words}"));
+    let summary = format!("tap {tap:+} reported; {}{basis}", verdict.words());
     let mut facts = vec![
         fact("Reported tap", tap, ""),
         fact("Implied less reported", by.into(), "steps"),

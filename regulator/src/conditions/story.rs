@@ -2,7 +2,7 @@
 
 use chrono::TimeDelta;
 
-use super::{Change, Condition, RegulatorDetector, Settings, Transition, Unit};
+use super::{Beside, Change, Condition, RegulatorDetector, Settings, Transition, Unit};
 use crate::{Nameplate, Reading, Timestamp};
 
 /// Seconds after a fixed midnight.
@@ -49,6 +49,10 @@ impl Story {
 
     pub(super) fn observe(&mut self, reading: &Reading) -> Vec<String> {
         told(self.detector.observe(&Unit::new(&self.nameplate, &self.settings), reading))
+    }
+
+    pub(super) fn observe_beside(&mut self, reading: &Reading, beside: &Beside) -> Vec<String> {
+        told(self.detector.observe_beside(&Unit::new(&self.nameplate, &self.settings), reading, beside))
     }
 
     pub(super) fn report(&mut self, failing_since_s: Option<i64>, to_s: i64) -> Vec<String> {

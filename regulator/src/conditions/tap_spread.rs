@@ -85,6 +85,15 @@ impl TapSpread {
         }
     }
 
+    /// Whether it has to be reckoned with that the bank moves together.
+    pub(super) fn may_be_together(&self, limits: &Limits) -> bool {
+        match limits.together {
+            Together::Yes => true,
+            Together::No => false,
+            Together::TellsItself => self.lockstep.may_be_together(),
+        }
+    }
+
     /// Takes the taps of all regulators of the bank at one instant.
     pub(super) fn observe(
         &mut self,

@@ -53,6 +53,21 @@ impl Demand {
         nameplate: &Nameplate,
         allowance: &Allowance,
     ) -> Result<Option<Self>, Unjudged> {
+        Self::of_bank(reading, nameplate, allowance, None)
+    }
+
+    /// The same for a unit of a bank that one control moves together by what it measures on one of the units, or by their mean:
+    /// a tap is called for only if every unit's voltage calls for it. `others`: lowest and highest load voltage of the
+    /// others, V on this unit's base.
+    ///
+    /// # Errors
+    /// As [`Demand::of`].
+    pub fn of_bank(
+        reading: &Reading,
+        nameplate: &Nameplate,
+        allowance: &Allowance,
+        others: Option<(f64, f64)>,
+    ) -> Result<Option<Self>, Unjudged> {
         let get = |q| reading.good(q).ok_or(Unjudged::Missing(q));
         let (tap, voltage_v) = (get(Quantity::Tap)?, get(Quantity::LoadVoltage)?);
         let (set, width) = (get(Quantity::SetVoltage)?, get(Quantity::Bandwidth)?);
@@ -66,6 +81,11 @@ impl Demand {
         }
         let reach = 0.5f64.mul_add(width, allowance.margin_v + compensation_v(reading, nameplate, allowance));
         let raise = voltage_v < set;
+        let voltage_v = match others {
+            Some((_, highest)) if raise => voltage_v.max(highest),
+            Some((lowest, _)) => voltage_v.min(lowest),
+            None => voltage_v,
+        };
         let edge_v = if raise { set - reach } else { set + reach };
         let out = if raise { voltage_v < edge_v } else { voltage_v > edge_v };
         let (lowest, highest) = (f64::from(nameplate.tap_min), f64::from(nameplate.tap_max));
@@ -134,6 +154,20 @@ mod tests {
         let mut unknown = compensated(117.7);
         unknown.set(Quantity::Current, None, crate::Quality::NotAvailable);
         assert_eq!(called(&unknown), Ok(None), "6 V are allowed");
+    }
+
+    #[test]
+    fn in_a_ganged_bank_every_unit_must_call() {
+        let called = |own, others| {
+            Demand::of_bank(&low(own), &Nameplate::common(), &ALLOWANCE, Some(others))
+                .unwrap()
+                .map(|d| (d.raise, d.voltage_v))
+        };
+        assert_eq!(called(118.0, (119.0, 122.0)), None, "one of the others is in band");
+        assert_eq!(called(118.0, (117.0, 119.5)), Some((true, 119.5)));
+        assert_eq!(called(125.0, (121.0, 126.0)), None);
+        assert_eq!(called(125.0, (124.5, 126.0)), Some((false, 124.5)));
+        assert_eq!(called(118.0, (117.0, 126.0)), None, "they call both ways");
     }
 
     #[test]

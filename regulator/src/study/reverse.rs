@@ -127,6 +127,7 @@ mod tests {
     }
 
     fn alone(samples: &[Sample], settings: &ControlSettings) -> Vec<(usize, i32)> {
+        #[expect(clippy::cast_possible_truncation, reason = "as a recording keeps it")]
         let single = |x: f64| f64::from(x as f32);
         let (mut control, mut tap, mut moves) = (Control::new(), 0, vec![]);
         for (i, sample) in samples.iter().enumerate() {

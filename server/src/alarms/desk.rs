@@ -20,7 +20,6 @@ pub(crate) struct Hand<'a> {
 }
 
 /// What a person can do.
-#[cfg_attr(not(test), allow(dead_code, reason = "the pages follow"))]
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Deed {
     Acknowledge,

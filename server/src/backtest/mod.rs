@@ -4,7 +4,9 @@
 //! The judging is [`regulator::backtest`]'s, which runs the live detectors. Here readings are streamed, one regulator or bank
 //! after another, in windows of a few hours, so that memory does not grow with fleet or period; only episodes are kept, and of
 //! those no more than [`MOST_EPISODES`] (all are counted). A run begins with nothing remembered: what needs days to learn (a
-//! baseline, a tap audit) learns at the beginning of the period.
+//! baseline, a tap audit) learns at the beginning of the period. A regulator is judged by its own readings: what neighbours report
+//! beside it (a source voltage lent, the voltages of a bank that moves together) is known to detection alone, so mechanisms of ganged
+//! banks look more suspect here than they are.
 
 mod judge;
 mod report;

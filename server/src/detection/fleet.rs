@@ -21,6 +21,8 @@ pub(super) struct Fleet {
     thresholds: Thresholds,
     pub(super) regulators: HashMap<i32, Judged>,
     pub(super) banks: HashMap<i32, JudgedBank>,
+    /// Regulators in service by site, in order of their ids: they stand on one bus.
+    pub(super) sites: HashMap<i32, Vec<i32>>,
     pub(super) endpoints: HashMap<i32, Settings>,
     pub(super) settings: Settings,
     /// The endpoints of each substation.
@@ -40,6 +42,10 @@ pub(super) struct Judged {
     pub(super) endpoint_id: i32,
     pub(super) bank_id: i32,
     pub(super) phase: Phase,
+    pub(super) site_id: i32,
+    /// Secondary base of its control, V.
+    pub(super) base_v: f64,
+    pub(super) poll_interval_s: f64,
 }
 
 /// One bank.
@@ -69,17 +75,31 @@ impl Fleet {
     fn new(inventory: &Inventory, thresholds: Thresholds) -> Self {
         let regulators = inventory.regulators.values().map(|r| {
             let unit = Unit::new(&r.nameplate, &thresholds.of_regulator(r));
-            (r.id, Judged { unit, endpoint_id: r.endpoint_id, bank_id: r.bank.id, phase: r.phase })
+            let judged = Judged {
+                unit,
+                endpoint_id: r.endpoint_id,
+                bank_id: r.bank.id,
+                phase: r.phase,
+                site_id: r.site.id,
+                base_v: r.nameplate.voltage_base_v,
+                poll_interval_s: r.nameplate.poll_interval_s,
+            };
+            (r.id, judged)
         });
         let endpoints = inventory.endpoints.values().map(|e| {
             let first = e.regulators.first().and_then(|id| inventory.regulators.get(id));
             (e.id, first.map_or_else(|| thresholds.of_fleet(), |r| thresholds.of_site_of(r)))
         });
         let relations = relations(inventory);
+        let mut sites: HashMap<i32, Vec<i32>> = HashMap::new();
+        for r in inventory.regulators.values() {
+            sites.entry(r.site.id).or_default().push(r.id);
+        }
         Self {
             version: inventory.version,
             regulators: regulators.collect(),
             banks: banks(inventory, &thresholds),
+            sites,
             endpoints: endpoints.collect(),
             settings: thresholds.of_fleet(),
             substations: substations(&relations),

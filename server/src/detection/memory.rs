@@ -4,21 +4,22 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::TimeDelta;
 use regulator::{
-    Phase, Reading, Timestamp,
+    Timestamp,
     conditions::{
-        AreaDetector, BankDetector, EndpointDetector, PollerDetector, RegulatorDetector, Report, Transition,
+        AreaDetector, BankDetector, Beside, EndpointDetector, PollerDetector, RegulatorDetector, Report,
+        Transition,
     },
 };
 use serde::{Deserialize, Serialize};
 
-use super::fleet::Fleet;
+use super::{beside::SourceSeen, fleet::Fleet};
 use crate::{
     alarms::Place,
     feed::{Batch, BatchReading},
 };
 
 /// How far a poller's clock may be ahead of the database's before its readings are not believed.
-const CLOCK_SLACK: TimeDelta = TimeDelta::seconds(120);
+pub(super) const CLOCK_SLACK: TimeDelta = TimeDelta::seconds(120);
 /// When a regulator's poller has been quiet for so long, another's word is taken in its place.
 const ORPHANED: TimeDelta = TimeDelta::minutes(10);
 
@@ -43,7 +44,10 @@ pub(super) struct Memory {
 pub(super) struct Watched {
     /// Whose reading was the last: its word about silence is the one that counts.
     pub(super) poller: Option<String>,
-    detector: RegulatorDetector,
+    pub(super) detector: RegulatorDetector,
+    /// Its last source voltage, for neighbours without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) source: Option<SourceSeen>,
 }
 
 /// One bank's memory.
@@ -52,7 +56,7 @@ pub(super) struct Watched {
 pub(super) struct Bank {
     /// Of whom it is: with other regulators it is another bank.
     members: Vec<i32>,
-    detector: BankDetector,
+    pub(super) detector: BankDetector,
 }
 
 /// One poller's memory: its own silence, and how much of what it polls it reaches.
@@ -116,18 +120,23 @@ impl Memory {
         told: &mut Vec<Told>,
     ) -> Counts {
         self.hear(fleet, batch, told);
+        let mut of_banks = vec![];
+        let besides = self.look_beside(fleet, batch, readings, &mut of_banks);
+        let mut taken = 0;
         let failing = failing_endpoints(batch);
         let mut counts = Counts::default();
         // First reading from behind each endpoint that was failing.
         let mut answered: HashMap<i32, Timestamp> = HashMap::new();
         for of_one in readings.chunk_by(|a, b| a.regulator_id == b.regulator_id) {
             let id = of_one[0].regulator_id;
+            let beside = &besides[taken..taken + of_one.len()];
+            taken += of_one.len();
             let (Some(judged), Some(watched)) = (fleet.regulators.get(&id), self.regulators.get_mut(&id))
             else {
                 counts.unknown += of_one.len() as u64;
                 continue;
             };
-            watched.take(judged, batch, of_one, told, &mut counts);
+            watched.take(judged, batch, (of_one, beside), told, &mut counts);
             self.changed.insert(Place::Regulator(id));
             let endpoint = judged.endpoint_id;
             if let Some(since) = self.endpoints.get(&endpoint).and_then(EndpointDetector::failing_since)
@@ -137,36 +146,11 @@ impl Memory {
                 answered.entry(endpoint).and_modify(|at| *at = first.min(*at)).or_insert(first);
             }
         }
-        self.judge_banks(fleet, batch, readings, told);
+        told.append(&mut of_banks);
         self.endpoints_said(fleet, batch, &failing, &answered, told);
         self.look_at_areas(fleet, &batch.poller, known_until(batch), told);
         self.report(fleet, batch, told);
         counts
-    }
-
-    /// Judges the banks by the same readings, each bank's by time.
-    fn judge_banks(&mut self, fleet: &Fleet, batch: &Batch, readings: &[BatchReading], told: &mut Vec<Told>) {
-        let mut of_bank: BTreeMap<i32, Vec<(Phase, &Reading)>> = BTreeMap::new();
-        for BatchReading { regulator_id, reading } in readings {
-            let Some(judged) = fleet.regulators.get(regulator_id) else { continue };
-            // One regulator alone has nothing to be compared with.
-            if fleet.banks.get(&judged.bank_id).is_some_and(|bank| bank.members.len() > 1) {
-                of_bank.entry(judged.bank_id).or_default().push((judged.phase, reading));
-            }
-        }
-        let horizon = batch.written_at + CLOCK_SLACK;
-        for (id, mut readings) in of_bank {
-            let (Some(judged), Some(bank)) = (fleet.banks.get(&id), self.banks.get_mut(&id)) else {
-                continue;
-            };
-            let Some(first) = judged.members.first() else { continue };
-            readings.sort_by_key(|(_, reading)| reading.measured_at);
-            for (phase, reading) in readings {
-                let transitions = bank.detector.observe_known(&judged.unit, phase, reading, horizon);
-                told.extend(transitions.into_iter().map(|t| (Place::Regulator(*first), t)));
-            }
-            self.changed.insert(Place::Bank(id));
-        }
     }
 
     /// It is `now`, and every batch written before has been taken: which pollers are silent?
@@ -261,7 +245,7 @@ impl Watched {
         &mut self,
         judged: &super::fleet::Judged,
         batch: &Batch,
-        readings: &[BatchReading],
+        (readings, besides): (&[BatchReading], &[Beside]),
         told: &mut Vec<Told>,
         counts: &mut Counts,
     ) {
@@ -272,8 +256,8 @@ impl Watched {
         let (late, ahead) = (detector.late(), detector.ahead());
         detector.polled_since(batch.session_started_at);
         let horizon = batch.written_at + CLOCK_SLACK;
-        for BatchReading { regulator_id, reading } in readings {
-            let transitions = detector.observe_known(&judged.unit, reading, horizon);
+        for (BatchReading { regulator_id, reading }, beside) in readings.iter().zip(besides) {
+            let transitions = detector.observe_known(&judged.unit, reading, beside, horizon);
             told.extend(transitions.into_iter().map(|t| (Place::Regulator(*regulator_id), t)));
         }
         counts.late += detector.late() - late;

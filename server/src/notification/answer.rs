@@ -44,7 +44,10 @@ pub(crate) async fn key(conn: &mut PgConnection) -> sqlx::Result<Key> {
     .execute(&mut *conn)
     .await?;
     // Another server may have been first.
-    sqlx::query_scalar!("select secret from server_secret where name = 'answer'").fetch_one(conn).await.map(Key)
+    sqlx::query_scalar!("select secret from server_secret where name = 'answer'")
+        .fetch_one(conn)
+        .await
+        .map(Key)
 }
 
 /// What a link names.
@@ -108,7 +111,9 @@ mod tests {
         for id in [1, 255, 256, 200_001, i64::from(u32::MAX), i64::MAX] {
             let token = token(&key, id, until() + chrono::TimeDelta::seconds(59));
             assert_eq!(read(&key, &token), Some(Named { notification_id: id, until: until() }), "{id}");
-            assert!(token.len() <= 38 && token.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b)));
+            assert!(
+                token.len() <= 38 && token.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b))
+            );
         }
         assert_eq!(token(&key, 200_001, until()).len(), 31);
     }
@@ -133,7 +138,8 @@ mod tests {
     #[tokio::test]
     async fn every_server_has_the_same_key() {
         let story = Story::new().await;
-        let (mut one, mut other) = (story.pool().acquire().await.unwrap(), story.pool().acquire().await.unwrap());
+        let (mut one, mut other) =
+            (story.pool().acquire().await.unwrap(), story.pool().acquire().await.unwrap());
         let (first, second) = tokio::join!(key(&mut one), key(&mut other));
         assert_eq!(first.unwrap().0, second.unwrap().0);
     }

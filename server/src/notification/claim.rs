@@ -40,7 +40,9 @@ pub(crate) async fn claim(
     // Critical ones may stand far behind in a long queue.
     let mut due = due(&mut tx, way, busy, Priority::Critical).await?;
     let urgent: Vec<i64> = due.iter().map(|d| d.id).collect();
-    due.extend(self::due(&mut tx, way, busy, Priority::Low).await?.into_iter().filter(|d| !urgent.contains(&d.id)));
+    due.extend(
+        self::due(&mut tx, way, busy, Priority::Low).await?.into_iter().filter(|d| !urgent.contains(&d.id)),
+    );
     let recipients: Vec<i32> = due.iter().filter(|d| d.capped).map(|d| d.recipient_id).collect();
     let traffic = if recipients.is_empty() {
         HashMap::new()
@@ -162,7 +164,13 @@ struct Chosen {
     hold: Vec<i64>,
 }
 
-fn choose(due: Vec<Due>, traffic: &HashMap<i32, Traffic>, cap: &Cap, now: DateTime<Utc>, limit: usize) -> Chosen {
+fn choose(
+    due: Vec<Due>,
+    traffic: &HashMap<i32, Traffic>,
+    cap: &Cap,
+    now: DateTime<Utc>,
+    limit: usize,
+) -> Chosen {
     let mut by_recipient: HashMap<i32, Vec<Due>> = HashMap::new();
     for one in due {
         by_recipient.entry(one.recipient_id).or_default().push(one);

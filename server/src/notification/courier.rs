@@ -120,7 +120,13 @@ impl Courier {
         Ok(Outcome::Sent)
     }
 
-    fn letter(&self, mailer: &Mailer, way: Way, content: &Content, to: &Addressee) -> Result<Letter, Failure> {
+    fn letter(
+        &self,
+        mailer: &Mailer,
+        way: Way,
+        content: &Content,
+        to: &Addressee,
+    ) -> Result<Letter, Failure> {
         let (name, from, url) = (&to.name, &mailer.from, &self.public_url);
         if way == Way::TextByEmail {
             let address = still(to.text_email.as_deref(), "address for text messages")?;

@@ -124,10 +124,11 @@ pub(crate) async fn enqueue_all(conn: &mut PgConnection, steps: &[i64]) -> sqlx:
     };
     let announced = of(&mut *conn, "raised").await?;
     let ended = of(&mut *conn, "returned").await?;
-    let quieted = sqlx::query_scalar("select alarm_id from alarm_transition where id = any($1) and kind <> 'raised'")
-        .bind(steps)
-        .fetch_all(&mut *conn)
-        .await?;
+    let quieted =
+        sqlx::query_scalar("select alarm_id from alarm_transition where id = any($1) and kind <> 'raised'")
+            .bind(steps)
+            .fetch_all(&mut *conn)
+            .await?;
     tell(conn, &Recorded { announced, ended, quieted, ..Recorded::default() }).await
 }
 

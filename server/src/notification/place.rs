@@ -103,7 +103,8 @@ pub(super) async fn load(conn: &mut PgConnection, about: About) -> sqlx::Result<
         }
         About { endpoint_id: Some(id), .. } => endpoint_place(conn, id).await,
         About { substation_id: Some(id), .. } => {
-            let name = sqlx::query_scalar!("select name from substation where id = $1", id).fetch_one(conn).await?;
+            let name =
+                sqlx::query_scalar!("select name from substation where id = $1", id).fetch_one(conn).await?;
             Ok(Place::Substation { id, name })
         }
         About { part: Some(name), .. } => Ok(Place::Part(name)),

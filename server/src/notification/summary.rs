@@ -113,6 +113,9 @@ impl Summary {
 
     /// Whether it could lead someone to touch equipment.
     pub(crate) fn concerns_equipment(&self) -> bool {
-        self.groups.iter().filter_map(|g| Condition::from_name(&g.condition)).any(Condition::touches_equipment)
+        self.groups
+            .iter()
+            .filter_map(|g| Condition::from_name(&g.condition))
+            .any(Condition::touches_equipment)
     }
 }

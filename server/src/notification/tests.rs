@@ -453,7 +453,8 @@ async fn the_most_urgent_comes_first_and_each_recipient_has_one_at_a_time() {
         .await
         .unwrap();
     assert_eq!(transition, critical);
-    let busy = claim(&mut conn, Way::Email, 10, &[recipient], Duration::from_secs(30), &NO_CAP).await.unwrap();
+    let busy =
+        claim(&mut conn, Way::Email, 10, &[recipient], Duration::from_secs(30), &NO_CAP).await.unwrap();
     assert!(busy.is_empty());
 }
 
@@ -468,7 +469,10 @@ async fn what_was_given_up_is_listed_and_can_be_tried_again() {
     until(&story, "it is given up", "select state = 'given_up' from notification").await;
     let mut conn = story.pool().acquire().await.unwrap();
     let [letter] = dead::dead_letters(&mut conn, None, 10).await.unwrap().try_into().unwrap();
-    assert_eq!((letter.alarm_id, letter.title.as_str(), letter.way), (Some(alarm), "Reverse power", "e-mail"));
+    assert_eq!(
+        (letter.alarm_id, letter.title.as_str(), letter.way),
+        (Some(alarm), "Reverse power", "e-mail")
+    );
     assert!(letter.why.contains("5.1.1 nobody here") && letter.place.contains("Quarry Bend"), "{letter:?}");
     assert!(dead::dead_letters(&mut conn, Some(letter.id), 10).await.unwrap().is_empty());
     assert_eq!(dead::undelivered_since(&mut conn, before).await.unwrap(), 1);
@@ -495,23 +499,31 @@ async fn a_text_goes_to_either_gateway_with_a_link_to_answer() {
     raise(&story).await;
     tick(&mut story.pool().acquire().await.unwrap(), chrono::Utc::now()).await.unwrap();
     let running = Running::start(&story, config(Some(peer.settings())));
-    until(&story, "both are sent", "select count(*) = 2 and bool_and(state = 'sent') from notification").await;
+    until(&story, "both are sent", "select count(*) = 2 and bool_and(state = 'sent') from notification")
+        .await;
     running.stop().await;
     let body = bodies.lock().unwrap()[0].clone();
     let text = body["text"].as_str().unwrap();
     assert_eq!(body["to"], "+15550100");
-    assert!(text.starts_with("HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://tapkeeper.utility.example/answer/"));
+    assert!(text.starts_with(
+        "HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://tapkeeper.utility.example/answer/"
+    ));
     assert!(text.chars().count() <= 160, "{text}");
     let mail = &peer.messages()[0];
     let (headers, mailed) = mail.split_once("\r\n\r\n").unwrap();
     assert!(!headers.contains("Subject:"), "{headers}");
-    assert!(mailed.replace("=\r\n", "").starts_with("HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://"));
+    assert!(
+        mailed
+            .replace("=\r\n", "")
+            .starts_with("HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://")
+    );
 }
 
 /// Takes texts and keeps what it was sent.
 async fn text_gateway() -> (String, Arc<Mutex<Vec<serde_json::Value>>>) {
     let seen = Arc::new(Mutex::new(Vec::new()));
-    let take = |State(seen): State<Arc<Mutex<Vec<serde_json::Value>>>>, axum::Json(body): axum::Json<serde_json::Value>| async move {
+    let take = |State(seen): State<Arc<Mutex<Vec<serde_json::Value>>>>,
+                axum::Json(body): axum::Json<serde_json::Value>| async move {
         seen.lock().unwrap().push(body);
         StatusCode::ACCEPTED
     };

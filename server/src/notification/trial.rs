@@ -81,7 +81,9 @@ impl Courier {
                 let url = &word(&to.webhook_url);
                 let (secret, old_secret) = (to.webhook_secret.as_deref(), to.old_secret.as_deref());
                 let payload = Payload::test(key.name(), key.created_at);
-                self.webhooks.post(Target { url, secret, old_secret }, payload.id(), &payload, key.created_at).await
+                self.webhooks
+                    .post(Target { url, secret, old_secret }, payload.id(), &payload, key.created_at)
+                    .await
             }
             Way::TextByEmail => {
                 let mailer = self.mailer()?;
@@ -90,11 +92,8 @@ impl Courier {
                 self.send(&letter).await
             }
             Way::TextByHttp => {
-                let target = Target {
-                    url: &word(&to.text_url),
-                    secret: to.text_secret.as_deref(),
-                    old_secret: None,
-                };
+                let target =
+                    Target { url: &word(&to.text_url), secret: to.text_secret.as_deref(), old_secret: None };
                 let post = text::Post { to: &word(&to.text_number), text: &text::of_test() };
                 self.webhooks.post(target, &key.name(), &post, key.created_at).await
             }

@@ -3,7 +3,7 @@
 use axum::{
     Router,
     extract::{Query, State},
-    response::Html,
+    response::{Html, IntoResponse, Response},
     routing::get,
 };
 use chrono::Utc;
@@ -21,8 +21,19 @@ use web::{
 use crate::{app::App, error::WebError, people::SignedIn, picture::Fleet};
 
 pub(super) fn routes() -> Router<App> {
-    Router::new().route("/", get(show)).layer(CompressionLayer::new())
+    Router::new().route("/", get(show)).route("/flood", get(flood)).layer(CompressionLayer::new())
 }
+
+/// The panel of a flood alone, for the live script; empty when there is none.
+async fn flood(_signed_in: SignedIn, State(app): State<App>) -> Result<Response, WebError> {
+    let Some(flood) = app.picture.read(|fleet| fleet.flood.clone()) else {
+        return Ok([(KEY, String::new())].into_response());
+    };
+    Ok(([(KEY, flood.key())], super::html(&flood)?).into_response())
+}
+
+/// Header that carries the panel's key.
+const KEY: &str = "x-flood";
 
 /// What the address may say; empty values come from a form and mean "any".
 #[derive(Debug, Default, Deserialize)]
@@ -101,6 +112,7 @@ pub(crate) fn page(fleet: &Fleet, frame: Frame, filter: Filter, now: Timestamp) 
     Board {
         frame,
         banners: fleet.banners.clone(),
+        flood: fleet.flood.clone(),
         tally,
         substations: substations(fleet, &filter),
         conditions: conditions(&filter),

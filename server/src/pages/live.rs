@@ -22,7 +22,10 @@ use tokio::{
     sync::watch,
     time::{Instant, timeout},
 };
-use web::board::{Banner, Live, Row};
+use web::{
+    board::{Banner, Live, Row},
+    flood::FloodPanel,
+};
 
 use crate::{
     app::App,
@@ -121,6 +124,7 @@ struct Update {
     rows: Vec<Arc<Row>>,
     counts: Vec<(&'static str, usize)>,
     banners: Vec<Banner>,
+    flood: Option<String>,
     fleet: usize,
     rebuilt: bool,
 }
@@ -132,6 +136,9 @@ struct Message<'a> {
     rows: Vec<&'a Live>,
     counts: &'a [(&'static str, usize)],
     banners: &'a [Banner],
+    /// The key of the flood's panel; none when there is no flood.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    flood: Option<&'a str>,
     /// Regulators in all.
     fleet: usize,
     /// Regulators have come or gone since.
@@ -145,6 +152,7 @@ impl Update {
             rows: self.rows.iter().map(|row| &row.live).collect(),
             counts: &self.counts,
             banners: &self.banners,
+            flood: self.flood.as_deref(),
             fleet: self.fleet,
             rebuilt: self.rebuilt,
         }
@@ -158,6 +166,7 @@ fn update(fleet: &Fleet, sent: Option<Place>) -> (Place, Update) {
         rows: fleet.rows_after(known),
         counts: fleet.counts().into_iter().map(|(state, n)| (state.key(), n)).collect(),
         banners: fleet.banners.clone(),
+        flood: fleet.flood.as_ref().map(FloodPanel::key),
         fleet: fleet.units().len(),
         rebuilt: known > 0 && fleet.rebuilt > known,
     };

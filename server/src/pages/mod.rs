@@ -1,5 +1,7 @@
 //! The pages: one file a feature, each with its routes, handlers and queries.
 
+mod alarm_places;
+mod alarm_quality;
 mod alarms;
 mod answer;
 mod assets;
@@ -8,21 +10,27 @@ pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
 mod calculators;
+mod calendar;
 mod causes;
+mod conditions;
 mod csv;
 mod feeder;
+mod handover;
 mod health_check;
 mod life;
 mod live;
 mod maintenance;
 mod metrics;
 mod neutral;
+mod notes;
 mod notice;
 mod people;
 mod polling;
+mod reach;
 mod recipients;
 #[cfg(test)]
 mod roles_tests;
+mod rotas;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
@@ -30,6 +38,8 @@ mod site;
 mod study;
 mod thresholds;
 pub(crate) mod trend;
+mod undelivered;
+mod windows;
 
 use askama::Template;
 use axum::{Router, response::Html};
@@ -42,6 +52,11 @@ pub(crate) fn routes() -> Router<App> {
     Router::new()
         .merge(alarms::routes())
         .merge(answer::routes())
+        .merge(alarm_quality::routes())
+        .merge(conditions::routes())
+        .merge(handover::routes())
+        .merge(notes::routes())
+        .merge(windows::routes())
         .merge(assets::routes())
         .merge(backtest::routes())
         .merge(board::routes())
@@ -59,6 +74,10 @@ pub(crate) fn routes() -> Router<App> {
         .merge(people::routes())
         .merge(polling::routes())
         .merge(recipients::routes())
+        .merge(rotas::routes())
+        .merge(reach::routes())
+        .merge(calendar::routes())
+        .merge(undelivered::routes())
         .merge(sign_in::routes())
         .merge(thresholds::routes())
         .fallback(not_here)

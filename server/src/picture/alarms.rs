@@ -1,6 +1,6 @@
 //! Open alarms, as the picture holds them.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use regulator::{
     Timestamp,
@@ -36,6 +36,8 @@ pub(super) struct OpenAlarms {
     pub(super) of_poller: HashMap<String, Vec<OpenAlarm>>,
     pub(super) of_substation: HashMap<i32, Vec<OpenAlarm>>,
     pub(super) of_part: Vec<OpenAlarm>,
+    /// Regulators of which a maintenance window is open.
+    pub(super) under_maintenance: HashSet<i32>,
 }
 
 /// Reads them.
@@ -49,9 +51,10 @@ pub(super) async fn open(connection: &mut PgConnection) -> sqlx::Result<OpenAlar
             where a.returned_at is null
             order by a.priority desc, a.raised_at"#
     )
-    .fetch_all(connection)
+    .fetch_all(&mut *connection)
     .await?;
-    let mut open = OpenAlarms::default();
+    let mut open =
+        OpenAlarms { under_maintenance: under_maintenance(connection).await?, ..OpenAlarms::default() };
     for row in rows {
         // An alarm of a condition that this program does not know was raised by a newer one, which then also shows it.
         let known = Condition::from_name(&row.condition).zip(Priority::from_level(row.priority));
@@ -79,4 +82,19 @@ pub(super) async fn open(connection: &mut PgConnection) -> sqlx::Result<OpenAlar
         }
     }
     Ok(open)
+}
+
+/// Most often there is no window, and nothing is joined.
+async fn under_maintenance(connection: &mut PgConnection) -> sqlx::Result<HashSet<i32>> {
+    let ids = sqlx::query_scalar!(
+        "select r.id from maintenance_window w
+         cross join lateral (
+            select r.id from regulator r join bank b on b.id = r.bank_id join site s on s.id = b.site_id join feeder f on f.id = s.feeder_id
+            where w.scope_id = case w.scope_kind when 'regulator' then r.id when 'site' then s.id when 'feeder' then f.id
+                                                 else f.substation_id end) r
+         where w.to_at > clock_timestamp() and w.from_at <= clock_timestamp() and (w.ended_at is null or w.ended_at > clock_timestamp())"
+    )
+    .fetch_all(connection)
+    .await?;
+    Ok(ids.into_iter().collect())
 }

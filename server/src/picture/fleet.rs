@@ -7,9 +7,12 @@ use std::{
 
 use chrono_tz::Tz;
 use regulator::Timestamp;
-use web::board::{Banner, Row, State};
+use web::{
+    board::{Banner, Row, State},
+    flood::FloodPanel,
+};
 
-use super::{OpenAlarm, Unit, alarms::OpenAlarms, day, sources::Sources, today::Today};
+use super::{OpenAlarm, Unit, alarms::OpenAlarms, day, flood::Told, sources::Sources, today::Today};
 use crate::{feed::BatchReading, inventory::Inventory};
 
 /// The fleet at one instant.
@@ -23,6 +26,9 @@ pub struct Fleet {
     pub rebuilt: u64,
     /// Why the picture may be blind.
     pub banners: Vec<Banner>,
+    /// The alarm flood that goes on, if one does.
+    pub flood: Option<FloodPanel>,
+    pub(super) told: Told,
     pub(super) sources: Sources,
     /// The set of regulators has changed since the last version.
     pub(super) unannounced: bool,
@@ -41,6 +47,8 @@ impl Fleet {
             version: 0,
             rebuilt: 0,
             banners: vec![],
+            flood: None,
+            told: Told::default(),
             sources: Sources::default(),
             unannounced: false,
             units: vec![],
@@ -95,6 +103,7 @@ impl Fleet {
         for unit in &mut self.units {
             let r = &unit.regulator;
             unit.dirty |= alarms.of_regulator.get(&r.id) != self.alarms.of_regulator.get(&r.id)
+                || alarms.under_maintenance.contains(&r.id) != self.alarms.under_maintenance.contains(&r.id)
                 || alarms.of_endpoint.get(&r.endpoint_id) != self.alarms.of_endpoint.get(&r.endpoint_id)
                 || alarms.of_substation.get(&r.substation.id)
                     != self.alarms.of_substation.get(&r.substation.id);
@@ -108,7 +117,8 @@ impl Fleet {
         let mut changed = self.unannounced;
         for unit in &mut self.units {
             let alarms = concerning(&self.alarms, unit);
-            if unit.redraw(now, &alarms) {
+            let maintenance = self.alarms.under_maintenance.contains(&unit.regulator.id);
+            if unit.redraw(now, &alarms, maintenance) {
                 unit.changed = next;
                 changed = true;
             }
@@ -116,6 +126,9 @@ impl Fleet {
         let banners = self.sources.banners(now, self.zone, &self.alarms.of_poller);
         changed |= banners != self.banners;
         self.banners = banners;
+        let flood = self.told.panel(now, &self.alarms, &self.units, self.zone);
+        changed |= flood != self.flood;
+        self.flood = flood;
         if changed {
             if std::mem::take(&mut self.unannounced) {
                 self.rebuilt = next;

@@ -8,7 +8,7 @@ use sqlx::{PgConnection, PgPool};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
-use super::{Fleet, Picture, alarms, day, latest::latest, sources, today};
+use super::{Fleet, Picture, alarms, day, flood, latest::latest, sources, today};
 use crate::{
     feed::{self, Wakeups},
     inventory,
@@ -90,6 +90,7 @@ impl Picture {
         next.count_from(&counts(&mut connection, &inventory, now).await?);
         next.take(latest(&mut connection, &ids).await?);
         next.alarm(alarms::open(&mut connection).await?);
+        next.told = flood::told(&mut connection, now).await?;
         let written = sources::last_written(&mut connection).await?;
         round.inventory = Some(inventory);
         round.counted_at = Some(now);
@@ -97,9 +98,10 @@ impl Picture {
             let (epoch, version) = (fleet.epoch, fleet.version);
             let sources = std::mem::take(&mut fleet.sources);
             let banners = std::mem::take(&mut fleet.banners);
+            let flood = fleet.flood.take();
             *fleet = next;
             (fleet.epoch, fleet.version) = (epoch, version);
-            (fleet.sources, fleet.banners) = (sources, banners);
+            (fleet.sources, fleet.banners, fleet.flood) = (sources, banners, flood);
             for (poller, at) in written {
                 fleet.sources.wrote(&poller, at);
             }
@@ -120,7 +122,12 @@ impl Picture {
         let batches = feed::after(&mut connection, round.cursor, ROUND).await?;
         let readings = feed::of(&mut connection, &batches).await?;
         let counts = round.recount(&mut connection, now).await?;
-        let open = if round.alarms_due() { Some(alarms::open(&mut connection).await?) } else { None };
+        let open = if round.alarms_due() {
+            let open = alarms::open(&mut connection).await?;
+            Some((open, flood::told(&mut connection, now).await?))
+        } else {
+            None
+        };
         round.cursor = batches.last().map_or(round.cursor, |b| b.id);
         let busy = !batches.is_empty();
         self.write(|fleet| {
@@ -131,8 +138,9 @@ impl Picture {
             for batch in &batches {
                 fleet.sources.wrote(&batch.poller, batch.written_at);
             }
-            if let Some(open) = open {
+            if let Some((open, told)) = open {
                 fleet.alarm(open);
+                fleet.told = told;
             }
             fleet.sources.answered(now);
         });

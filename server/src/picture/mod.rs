@@ -6,6 +6,7 @@
 mod alarms;
 pub(crate) mod day;
 mod fleet;
+mod flood;
 mod follow;
 mod latest;
 mod sources;

@@ -70,7 +70,7 @@ impl Unit {
     }
 
     /// Draws the row anew if something about it has changed; tells whether the row is another.
-    pub(super) fn redraw(&mut self, now: Timestamp, alarms: &[&OpenAlarm]) -> bool {
+    pub(super) fn redraw(&mut self, now: Timestamp, alarms: &[&OpenAlarm], maintenance: bool) -> bool {
         self.dirty |= self.today.roll(now);
         // What is held is named, but calls nobody; a wider silence is told once, and its rows are stale by themselves.
         let counts = |a: &&OpenAlarm| {
@@ -82,7 +82,7 @@ impl Unit {
             return false;
         }
         self.dirty = false;
-        let live = self.live(state, old, alarms);
+        let live = Live { maintenance, ..self.live(state, old, alarms) };
         if live == self.row.live {
             return false;
         }
@@ -196,5 +196,6 @@ fn nothing(id: i32) -> Live {
         ops: none(),
         at: None,
         alarms: vec![],
+        maintenance: false,
     }
 }

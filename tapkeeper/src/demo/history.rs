@@ -44,7 +44,11 @@ impl Ids {
     }
 }
 
-/// Fills the database from where the fleet stands up to `to`: every five minutes, and every minute in the last day. Calls
+/// How often the past is polled, and the last day: fine enough that a settings study of that day follows each operation.
+const CADENCE: TimeDelta = TimeDelta::minutes(5);
+const LAST_DAY: TimeDelta = TimeDelta::seconds(20);
+
+/// Fills the database from where the fleet stands up to `to`: every five minutes, and every 20 seconds in the last day. Calls
 /// `progress` with the instant reached after each batch. Returns the last batch, if there was one.
 pub(crate) async fn fill(
     fleet: &mut Fleet,
@@ -57,7 +61,7 @@ pub(crate) async fn fill(
     let yesterday = to - TimeDelta::days(1);
     let mut page = Page::default();
     let mut last = None;
-    for (until, cadence) in [(yesterday, TimeDelta::minutes(5)), (to, TimeDelta::minutes(1))] {
+    for (until, cadence) in [(yesterday, CADENCE), (to, LAST_DAY)] {
         let from = fleet.now() + cadence;
         for polled in history(fleet, from, until, cadence) {
             if stop.is_cancelled() {

@@ -34,7 +34,12 @@ fn of_priority(priority: Priority) -> Condition {
 fn config(mail: &Peer) -> Config {
     let soon = Duration::from_millis(20);
     Config {
-        smtp: Some(Smtp::new("127.0.0.1", mail.port, Tls::PlainLoopbackOnly, "Tapkeeper <tapkeeper@utility.example>")),
+        smtp: Some(Smtp::new(
+            "127.0.0.1",
+            mail.port,
+            Tls::PlainLoopbackOnly,
+            "Tapkeeper <tapkeeper@utility.example>",
+        )),
         schedule: Schedule { delays: vec![soon], ..Schedule::default() },
         // every message is counted here
         cap: Cap { messages: 1000, window_s: 600 },
@@ -83,7 +88,8 @@ async fn prepare(pool: &PgPool) -> Vec<i32> {
     .execute(pool)
     .await
     .unwrap();
-    let people: Vec<i32> = sqlx::query_scalar("select id from person order by id").fetch_all(pool).await.unwrap();
+    let people: Vec<i32> =
+        sqlx::query_scalar("select id from person order by id").fetch_all(pool).await.unwrap();
     let levels: Vec<Value> = people
         .iter()
         .map(|person| json!({"start": {"date": "2026-01-01", "time": "08:00:00"}, "turns": [{"person": person, "days": 7}]}))
@@ -168,10 +174,11 @@ async fn a_night_on_call_with_a_mail_server_that_fails_in_every_way() {
         ["700 1 1 Ann passed_over refused", "701 1 2 Bob told", "1301 1 3 Cho told"]
     );
     everything_arrived_once_and_in_order(pool, &mail.told()).await;
-    let kinds: Vec<String> = sqlx::query_scalar("select distinct outcome from notification_attempt order by 1")
-        .fetch_all(pool)
-        .await
-        .unwrap();
+    let kinds: Vec<String> =
+        sqlx::query_scalar("select distinct outcome from notification_attempt order by 1")
+            .fetch_all(pool)
+            .await
+            .unwrap();
     assert_eq!(kinds, ["failed", "refused", "sent"], "the mail server did its worst");
 }
 
@@ -182,8 +189,11 @@ async fn everything_arrived_once_and_in_order(pool: &PgPool, told: &[Value]) {
     .fetch_all(pool)
     .await
     .unwrap();
-    let refused: BTreeSet<&str> =
-        outbox.iter().filter(|(.., state)| state == "given_up").map(|(_, _, email, _)| email.as_str()).collect();
+    let refused: BTreeSet<&str> = outbox
+        .iter()
+        .filter(|(.., state)| state == "given_up")
+        .map(|(_, _, email, _)| email.as_str())
+        .collect();
     assert_eq!(refused, BTreeSet::from(["ann@utility.example"]), "nobody else is given up");
     let number = |message: &Value| -> i64 {
         message["message_id"].as_str().unwrap().split('.').nth(1).unwrap().parse().unwrap()
@@ -199,13 +209,15 @@ async fn everything_arrived_once_and_in_order(pool: &PgPool, told: &[Value]) {
             message["references"].as_array().unwrap().iter().map(|id| id.as_str().unwrap()).collect();
         assert!(references[0].starts_with(&format!("<about.{}.", conversation.0)), "{references:?}");
         let previous = last.insert(conversation, message);
-        assert!(previous.is_none_or(|p| number(p) < number(message)), "in the order in which they were written");
+        assert!(
+            previous.is_none_or(|p| number(p) < number(message)),
+            "in the order in which they were written"
+        );
         assert_eq!(message["in_reply_to"], previous.map_or(Value::Null, |p| p["message_id"].clone()));
         assert_eq!(references.get(1).copied(), previous.map(|p| p["message_id"].as_str().unwrap()));
     }
     arrived.sort_unstable();
-    let sent: Vec<i64> =
-        outbox.iter().filter(|(.., state)| state == "sent").map(|(id, ..)| *id).collect();
+    let sent: Vec<i64> = outbox.iter().filter(|(.., state)| state == "sent").map(|(id, ..)| *id).collect();
     assert_eq!(arrived, sent, "each once");
     // Of the first alarm: desk, Bob, Cho, all three, Bob; of the second: desk, Bob, Cho, and its end to each.
     assert_eq!(sent.len(), 7 + 6);

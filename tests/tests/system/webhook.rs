@@ -64,7 +64,11 @@ async fn a_receiver_that_knows_either_secret_verifies_every_message() {
     let told = receiver.told();
     let of = |n: usize, field: &str| told[n][field].clone();
     assert_eq!((of(0, "verified"), of(0, "signatures")), (json!([0, 1]), json!(2)));
-    assert_eq!((of(1, "verified"), of(1, "signatures")), (json!([0]), json!(1)), "the old one has had its time");
+    assert_eq!(
+        (of(1, "verified"), of(1, "signatures")),
+        (json!([0]), json!(1)),
+        "the old one has had its time"
+    );
     for n in 0..2 {
         assert_eq!((of(n, "changed"), of(n, "late")), (json!([]), json!([])));
         assert_eq!(of(n, "id"), told[n]["body"]["id"]);
@@ -72,5 +76,8 @@ async fn a_receiver_that_knows_either_secret_verifies_every_message() {
     assert_eq!(told[0]["body"]["type"], "alarm.raised");
     let link = told[0]["body"]["data"]["acknowledge"].as_str().unwrap();
     assert!(link.starts_with("https://tapkeeper.utility.example/answer/"), "{link}");
-    assert_eq!((&told[1]["body"]["type"], &told[1]["body"]["data"]["acknowledge"]), (&json!("alarm.returned"), &json!(null)));
+    assert_eq!(
+        (&told[1]["body"]["type"], &told[1]["body"]["data"]["acknowledge"]),
+        (&json!("alarm.returned"), &json!(null))
+    );
 }

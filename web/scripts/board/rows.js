@@ -31,8 +31,8 @@ function state(row, live) {
   row.dataset.state = live.state;
 }
 
-function alarms(cell, list) {
-  const key = list.map((a) => `${a.id}${a.held ?? (a.ack ? '+' : '')}`).join();
+function alarms(cell, list, work) {
+  const key = list.map((a) => `${a.id}${a.held ?? (a.ack ? '+' : '')}`).join() + (work ? ' work' : '');
   if (cell.dataset.key === key) return;
   cell.dataset.key = key;
   cell.replaceChildren(
@@ -48,6 +48,12 @@ function alarms(cell, list) {
       return [link, ' ', seen, ' '];
     }),
   );
+  if (!work) return;
+  const link = document.createElement('a');
+  link.href = '/windows';
+  link.className = 'ack';
+  link.textContent = 'under maintenance';
+  cell.append(link);
 }
 
 export class Rows {
@@ -75,7 +81,7 @@ export class Rows {
     const way = row.querySelector('.c-way');
     say(way, live.way);
     way.className = `c-way ${live.flow}`;
-    alarms(row.querySelector('.c-alarms'), live.alarms);
+    alarms(row.querySelector('.c-alarms'), live.alarms, live.work === true);
     if (live.at === null) delete row.dataset.at;
     else row.dataset.at = live.at;
     return moved;

@@ -11,19 +11,23 @@ use crate::board::encoded;
 /// Alarms in which states.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Show {
-    /// Those whose condition is true.
+    /// Those whose condition is true, and that nothing keeps from people.
     #[default]
     Open,
     /// Those of them that nobody has acknowledged.
     Unacknowledged,
     /// Those of them that someone has.
     Acknowledged,
+    /// True no longer, and not acknowledged.
+    ReturnedUnacknowledged,
+    /// Put aside by a person.
+    Shelved,
+    /// Kept back by a rule or a maintenance window.
+    Suppressed,
+    /// Taken out by a person.
+    OutOfService,
     /// True no longer.
     Past,
-    /// True no longer, and never acknowledged.
-    ReturnedUnacknowledged,
-    /// True no longer, and acknowledged.
-    Normal,
     /// Every one.
     All,
 }
@@ -34,9 +38,11 @@ impl Show {
         Self::Open,
         Self::Unacknowledged,
         Self::Acknowledged,
-        Self::Past,
         Self::ReturnedUnacknowledged,
-        Self::Normal,
+        Self::Shelved,
+        Self::Suppressed,
+        Self::OutOfService,
+        Self::Past,
         Self::All,
     ];
 
@@ -47,9 +53,11 @@ impl Show {
             Self::Open => "open",
             Self::Unacknowledged => "unacknowledged",
             Self::Acknowledged => "acknowledged",
-            Self::Past => "past",
             Self::ReturnedUnacknowledged => "returned",
-            Self::Normal => "normal",
+            Self::Shelved => "shelved",
+            Self::Suppressed => "suppressed",
+            Self::OutOfService => "out_of_service",
+            Self::Past => "past",
             Self::All => "all",
         }
     }
@@ -61,9 +69,11 @@ impl Show {
             Self::Open => "Open",
             Self::Unacknowledged => "Open, unacknowledged",
             Self::Acknowledged => "Open, acknowledged",
+            Self::ReturnedUnacknowledged => "Returned, unacknowledged",
+            Self::Shelved => "Shelved",
+            Self::Suppressed => "Suppressed by design",
+            Self::OutOfService => "Out of service",
             Self::Past => "Past",
-            Self::ReturnedUnacknowledged => "Past, unacknowledged",
-            Self::Normal => "Past, acknowledged",
             Self::All => "Open and past",
         }
     }
@@ -71,33 +81,21 @@ impl Show {
     /// The choice of this key.
     #[must_use]
     pub fn from_key(key: &str) -> Option<Self> {
+        // "normal" stood for past ones that someone had acknowledged; addresses that were kept still lead somewhere.
+        let key = if key == "normal" { "past" } else { key };
         Self::ALL.iter().copied().find(|show| show.key() == key)
     }
 
-    /// Whether alarms must have returned to normal, where it matters.
+    /// Whether it is of how things stand now, in order of urgency; else it is of what was, newest first.
     #[must_use]
-    pub const fn returned(self) -> Option<bool> {
-        match self {
-            Self::Open | Self::Unacknowledged | Self::Acknowledged => Some(false),
-            Self::Past | Self::ReturnedUnacknowledged | Self::Normal => Some(true),
-            Self::All => None,
-        }
+    pub const fn is_standing(self) -> bool {
+        !matches!(self, Self::Past | Self::All)
     }
 
-    /// Whether alarms must have been acknowledged, where it matters.
+    /// Whether something keeps these from people.
     #[must_use]
-    pub const fn acknowledged(self) -> Option<bool> {
-        match self {
-            Self::Unacknowledged | Self::ReturnedUnacknowledged => Some(false),
-            Self::Acknowledged | Self::Normal => Some(true),
-            Self::Open | Self::Past | Self::All => None,
-        }
-    }
-
-    /// Open ones stand in order of urgency, others newest first.
-    #[must_use]
-    pub fn is_by_urgency(self) -> bool {
-        self.returned() == Some(false)
+    pub const fn is_held(self) -> bool {
+        matches!(self, Self::Shelved | Self::Suppressed | Self::OutOfService)
     }
 }
 
@@ -154,6 +152,8 @@ pub struct Filter {
     pub place: String,
     /// Only at this site.
     pub site: Option<i32>,
+    /// Only of this substation.
+    pub substation: Option<i32>,
     /// Raised on this day (UTC) or later.
     pub from: Option<NaiveDate>,
     /// Raised on this day (UTC) or earlier.
@@ -173,6 +173,7 @@ impl Filter {
             ("priority", self.priority.map(|p| p.title().to_owned())),
             ("place", (!self.place.is_empty()).then(|| encoded(&self.place))),
             ("site", self.site.map(|id| id.to_string())),
+            ("substation", self.substation.map(|id| id.to_string())),
             ("from", day(self.from)),
             ("to", day(self.to)),
             ("after", self.after.map(Position::text)),
@@ -237,10 +238,11 @@ mod tests {
     }
 
     #[test]
-    fn states_are_told_apart_by_returned_and_acknowledged() {
+    fn every_choice_has_a_key_that_leads_back() {
         for show in Show::ALL {
             assert_eq!(Show::from_key(show.key()), Some(*show));
         }
-        assert_eq!((Show::Past.returned(), Show::Past.acknowledged()), (Some(true), None));
+        assert_eq!(Show::from_key("normal"), Some(Show::Past));
+        assert!(Show::ALL.iter().filter(|s| s.is_held()).all(|s| s.is_standing()));
     }
 }

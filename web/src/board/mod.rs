@@ -48,6 +48,8 @@ pub struct Board {
     pub frame: Frame,
     /// Why the picture may be blind.
     pub banners: Vec<Banner>,
+    /// The alarm flood that goes on, if one does.
+    pub flood: Option<crate::flood::FloodPanel>,
     /// Counts by state over the whole fleet.
     pub tally: Vec<Tally>,
     /// What was asked for.

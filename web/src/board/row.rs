@@ -271,6 +271,9 @@ pub struct Live {
     pub at: Option<i64>,
     /// Open alarms, most urgent first.
     pub alarms: Vec<Mark>,
+    /// A maintenance window of it is open.
+    #[serde(rename = "work", skip_serializing_if = "is_false")]
+    pub maintenance: bool,
 }
 
 /// Where a regulator is; fixed until the inventory changes.

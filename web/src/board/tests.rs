@@ -46,6 +46,7 @@ fn row(n: i32) -> Arc<Row> {
             ops: Cell::good("4".into()),
             at: Some(now.timestamp_millis()),
             alarms: if state == State::High { vec![alarm] } else { vec![] },
+            maintenance: false,
         },
         band: "band 121.0 to 123.0 V".into(),
     })
@@ -59,6 +60,7 @@ fn board(count: i32, filter: &Filter) -> Board {
     Board {
         frame: Frame { title: "Board".into(), section: Section::Board, viewer: None, notice: None },
         banners: vec![],
+        flood: None,
         tally,
         filter: filter.clone(),
         substations: vec![],

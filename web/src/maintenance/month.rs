@@ -122,6 +122,10 @@ impl MonthPage {
         format!("/maintenance/month/{}{}", month.format("%Y-%m"), self.asked.query())
     }
 
+    fn file(&self) -> String {
+        format!("/maintenance/month/{}.csv{}", self.month.format("%Y-%m"), self.asked.query())
+    }
+
     fn earlier(&self) -> String {
         self.at(self.month - Months::new(1))
     }

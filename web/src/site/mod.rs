@@ -54,6 +54,8 @@ pub struct Site {
     pub summaries: Vec<Summary>,
     /// Alarms within the range.
     pub alarms: Vec<PastAlarm>,
+    /// What people wrote down; nothing while the database is away.
+    pub notes: Option<crate::notes::SiteNotes>,
     /// Why it tapped and where it stood.
     pub life: Option<SiteLife>,
     /// Names of the phases, in order.

@@ -30,6 +30,8 @@ impl Fleet {
         let current = in_phase.hypot(lagging);
         let kilovolts = load * unit.volts_per_v / 1000.0;
         let load_share = current / unit.nameplate.rated_current_a;
+        // Orders of magnitude by common practice: rectifiers distort the voltage with the load they are a part of.
+        let distortion = 1.0 + (1.6 + unit.distortion_percent) * load_share;
         let moves = state.moved_at.is_some_and(|at| (self.state.now - at).num_seconds() < TRAVEL_S);
         let flag = |yes: bool| f64::from(u8::from(yes));
         let forward = state.settings(&unit.settings).forward;
@@ -54,8 +56,8 @@ impl Fleet {
             .with(Quantity::LdcResistance, forward.compensator.resistance_v)
             .with(Quantity::LdcReactance, forward.compensator.reactance_v)
             .with(Quantity::TapInProgress, flag(moves))
-            // Orders of magnitude by common practice: rectifiers' currents are a greater part of a small load, and distort the voltage with it.
-            .with(Quantity::VoltageDistortion, (1.0 + 1.6 * load_share + 0.04 * noise(3)).max(0.1))
+            .with(Quantity::VoltageDistortion, (distortion + 0.04 * noise(3)).max(0.1))
+            // Their currents are a greater part of a small load.
             .with(Quantity::CurrentDistortion, (3.0 + 2.5 / (0.25 + load_share) + 0.15 * noise(4)).max(0.1))
     }
 }

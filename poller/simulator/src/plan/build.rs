@@ -54,6 +54,7 @@ pub(crate) struct Stop {
     /// How far its phases' loads lie apart, per unit.
     unbalance: f64,
     first_count: Option<u64>,
+    distortion_percent: f64,
 }
 
 /// A stop with common settings: homes, 122 V, 2.5 V wide, 45 s.
@@ -76,6 +77,7 @@ pub(crate) fn stop(site: impl Into<String>, bank: Bank, rated_current_a: f64, km
         range: 16,
         unbalance: 0.12,
         first_count: None,
+        distortion_percent: 0.0,
     }
 }
 
@@ -99,6 +101,8 @@ impl Stop {
     pub(crate) fn unbalanced(self, unbalance: f64) -> Self { Self { unbalance, ..self } }
     /// Only so many steps up and down are permitted.
     pub(crate) fn limited_to(self, range: i32) -> Self { Self { range, ..self } }
+    /// Converters behind it distort the voltage by so much at rated current, %.
+    pub(crate) fn distorts(self, percent: f64) -> Self { Self { distortion_percent: percent, ..self } }
     /// What the counters showed at the start.
     pub(crate) fn counted(self, first: u64) -> Self { Self { first_count: Some(first), ..self } }
 }
@@ -305,6 +309,7 @@ impl Builder {
                 0.002 * self.draw(5, number),
                 0.005 * self.draw(6, number),
             ],
+            distortion_percent: stop.distortion_percent,
             first_count: stop
                 .first_count
                 .map(|c| c + 9 * u64::from(place))

@@ -128,6 +128,8 @@ pub(crate) struct Unit {
     pub(crate) series_drop_v: f64,
     /// Errors of its instrument transformers, per unit: source PT, load PT, CT.
     pub(crate) errors: [f64; 3],
+    /// Distortion of voltage that converters behind it add at rated current, %.
+    pub(crate) distortion_percent: f64,
     /// What its counter showed at the start.
     pub(crate) first_count: u64,
 }

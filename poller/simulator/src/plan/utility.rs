@@ -43,6 +43,8 @@ pub(crate) const ONE_SIDED_SITE: &str = "Acornwither";
 pub(crate) const WORN_SITE: &str = "Gossamere";
 /// Where compensator R and X are entered in each other's place.
 pub(crate) const CROSSED_SITE: &str = "Yarrowmuddle";
+/// Where drives without filters distort the voltage.
+pub(crate) const DISTORTED_SITE: &str = "Humblegrouse";
 /// Where two regulators stand in open delta.
 pub(crate) const DELTA_SITE: &str = "Emberknot";
 
@@ -162,7 +164,7 @@ fn murklewick() -> Vec<FeederSpec> {
             stop("Grumblehithe", OpenDelta(SingleObjects), 100.0, 9.0, Light).serves(Trade, 1300.0).holds(122.0, 2.5, 60.0),
         ]),
         from("MW 3", 220.0, Service::KV_12, vec![
-            stop("Humblegrouse", Gateway(SingleObjects), 219.0, 3.5, Heavy).serves(Trade, 1500.0).holds(122.0, 2.1, 30.0),
+            stop(DISTORTED_SITE, Gateway(SingleObjects), 219.0, 3.5, Heavy).serves(Trade, 1500.0).distorts(9.0).holds(122.0, 2.1, 30.0),
             stop("Jinglemoss", OneControl(TripleObjects), 150.0, 4.5, Heavy).serves(Homes, 800.0).holds(122.0, 2.4, 45.0),
             village(4.5, Light).serves(Homes, 230.0),
             stop(REFED_SITE, Separate(SingleBits), 100.0, 5.0, Light).serves(Homes, 380.0).holds(122.0, 2.3, 60.0),

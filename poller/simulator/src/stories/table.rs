@@ -131,9 +131,8 @@ pub(super) const TABLE: &[Entry] = &[
         utility::LOCKSTEP_SITE,
         "lockstep",
         "One control moves all three regulators together, by what it measures on the first. The other two may stand out of band for \
-         long, which the utility has allowed for at this site.",
-    )
-    .by(&[set(Condition::MechanismSuspect, "margin_v", 3.0)]),
+         long, which is no fault of a mechanism.",
+    ),
     Entry::at(utility::DELTA_SITE, "open delta", "Two regulators, line to line, on three wires."),
     Entry::of_one(
         utility::MANUAL_SITE,
@@ -208,4 +207,11 @@ pub(super) const TABLE: &[Entry] = &[
     .when(|times| When::Since(times.crossed))
     .raises(&[Condition::SettingsChanged, Condition::OffStandard, Condition::VoltageRangeA])
     .perhaps(&[Condition::VoltageRangeB]),
+    Entry::at(
+        utility::DISTORTED_SITE,
+        "drives",
+        "Large drives without filters behind it distort the voltage whenever the shops work.",
+    )
+    .when(|_| When::Hours(8, 18, "on working days"))
+    .raises(&[Condition::HarmonicDistortion]),
 ];

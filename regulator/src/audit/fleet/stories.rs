@@ -3,7 +3,7 @@
 use super::{DAY_S, Unit, audited};
 use crate::{
     Quantity,
-    audit::{TapAudit, Verdict, Why},
+    audit::{Basis, Neighbour, TapAudit, Verdict, Why},
 };
 
 /// A report that is put right at neutral: found, then agreeing again.
@@ -124,15 +124,70 @@ fn a_neighbours_source_voltage_finds_a_slip() {
             unit.slips = 1;
         }
         let mut reading = unit.next(&changer, true);
-        let neighbour = reading.good(Quantity::SourceVoltage);
+        let neighbour = reading.good(Quantity::SourceVoltage).map(|source_v| Neighbour {
+            id: 2,
+            source_v,
+            same_phase: true,
+        });
         reading.set(Quantity::SourceVoltage, None, crate::Quality::NotReported);
-        audit.observe_with(&limits, &reading, neighbour);
+        audit.observe_with(&limits, &reading, neighbour.as_ref());
     }
     assert!(
         matches!(audit.verdict(&limits), Verdict::Slipped { by: -1, .. }),
         "{:?}",
         audit.verdict(&limits)
     );
+}
+
+/// By another phase's, whose difference comes and goes with the load, two steps are told and one is not; nor is a steady difference
+/// that unbalance explains.
+#[test]
+fn another_phases_source_voltage_finds_two_steps() {
+    let (limits, changer) = audited();
+    for (slips, expected) in [(0, None), (1, None), (2, Some(-2))] {
+        let (mut unit, mut audit) = (Unit::new(7, 0.6, 60.0), TapAudit::new());
+        while unit.seconds < 12.0 * DAY_S {
+            if (unit.seconds - 6.0 * DAY_S).abs() < 1.0 {
+                unit.slips = slips;
+            }
+            let mut reading = unit.next(&changer, true);
+            // 2 % apart, and 0.3 % to either side over a day
+            let apart = 0.02 + 0.003 * (std::f64::consts::TAU * unit.seconds / DAY_S).sin();
+            let neighbour = reading.good(Quantity::SourceVoltage).map(|v| Neighbour {
+                id: 2,
+                source_v: v * (1.0 + apart),
+                same_phase: false,
+            });
+            reading.set(Quantity::SourceVoltage, None, crate::Quality::NotReported);
+            audit.observe_with(&limits, &reading, neighbour.as_ref());
+        }
+        assert_eq!(audit.basis(), Basis::OtherPhase);
+        let by = match audit.verdict(&limits) {
+            Verdict::Slipped { by, .. } => Some(by),
+            Verdict::Agrees { .. } => None,
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(by, expected, "slipped by {slips}");
+    }
+}
+
+/// It stays with the neighbour whose errors it has learnt, and learns anew from another or from its own voltage.
+#[test]
+fn another_neighbour_is_learnt_anew() {
+    let (limits, changer) = audited();
+    let (mut unit, mut audit) = (Unit::new(7, 0.6, 60.0), TapAudit::new());
+    let mut feed = |audit: &mut TapAudit, until_d: f64, id: i32, same_phase: bool| {
+        while unit.seconds < until_d * DAY_S {
+            let mut reading = unit.next(&changer, true);
+            let source_v = reading.good(Quantity::SourceVoltage).unwrap();
+            reading.set(Quantity::SourceVoltage, None, crate::Quality::NotReported);
+            audit.observe_with(&limits, &reading, Some(&Neighbour { id, source_v, same_phase }));
+        }
+        (audit.basis(), audit.neighbour(), matches!(audit.verdict(&limits), Verdict::Agrees { .. }))
+    };
+    assert_eq!(feed(&mut audit, 1.0, 2, true), (Basis::SamePhase, Some(2), true));
+    assert_eq!(feed(&mut audit, 1.05, 3, true), (Basis::SamePhase, Some(3), false), "learns anew");
+    assert_eq!(feed(&mut audit, 2.0, 4, false), (Basis::SamePhase, Some(3), false), "no step back");
 }
 
 #[test]

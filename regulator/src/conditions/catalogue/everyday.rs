@@ -145,3 +145,40 @@ pub(super) const NOT_AUTOMATIC: Entry = Entry {
         equipment, and follow the utility's switching procedures, local codes and licensed \
         practice.",
 };
+
+pub(super) const HARMONIC_DISTORTION: Entry = Entry {
+    condition: Condition::HarmonicDistortion,
+    name: "harmonic_distortion",
+    title: "Harmonic distortion",
+    scope: Scope::Regulator,
+    priority: Priority::Low,
+    respond_within: RespondWithin::THIS_WEEK,
+    suppressed_by: &[],
+    parameters: &[
+        parameter(
+            "voltage_percent",
+            "Distortion of voltage, more than (0: by IEEE 519 for the voltage)",
+            "%",
+            0.0,
+            (0.0, 100.0),
+        ),
+        parameter(
+            "short_circuit_ratio",
+            "Short-circuit over demand current, for the limit of current by IEEE 519 (0: current is not judged)",
+            "",
+            0.0,
+            (0.0, 100_000.0),
+        ),
+        parameter("demand_a", "Demand current (0: the rated current)", "A", 0.0, (0.0, 100_000.0)),
+        parameter("deadband_percent", "Within it again by at least", "%", 0.5, (0.0, 10.0)),
+        parameter("delay_s", "For at least", "s", 3600.0, (0.0, 604_800.0)),
+        parameter("return_delay_s", "Within it again for at least", "s", 3600.0, (0.0, 604_800.0)),
+    ],
+    cause: "Converters behind the regulator without enough filters (drives, chargers, inverters), or a resonance of \
+        capacitors with the line.",
+    consequence: "Transformers, motors and capacitors run hotter, and meters and controls may misread; the control may tap by \
+        a voltage that is not the fundamental's.",
+    response: "A reason to measure, not a verdict: IEEE 519 judges percentiles over days at the customer's point of common \
+        coupling. Compare with the neighbours on the feeder and with the hours of large customers; have power quality \
+        measured there.",
+};

@@ -135,6 +135,8 @@ pub enum Condition {
     DeliveryStopped,
     /// Messages were given up.
     MessagesUndelivered,
+    /// Harmonic distortion beyond IEEE 519.
+    HarmonicDistortion,
 }
 
 /// What a condition is judged of.
@@ -208,6 +210,7 @@ const TABLE: &[Entry] = &[
     areas_and_parts::DETECTION_STOPPED,
     areas_and_parts::DELIVERY_STOPPED,
     areas_and_parts::MESSAGES_UNDELIVERED,
+    everyday::HARMONIC_DISTORTION,
 ];
 
 impl Condition {
@@ -229,6 +232,7 @@ impl Condition {
                 | Self::DetectionStopped
                 | Self::DeliveryStopped
                 | Self::MessagesUndelivered
+                | Self::HarmonicDistortion
         )
     }
 
@@ -356,10 +360,11 @@ mod tests {
             | Condition::PollerCutOff
             | Condition::DetectionStopped
             | Condition::DeliveryStopped
-            | Condition::MessagesUndelivered => condition,
+            | Condition::MessagesUndelivered
+            | Condition::HarmonicDistortion => condition,
         }
     }
-    const ALL: [Condition; 28] = [
+    const ALL: [Condition; 29] = [
         Condition::ExcessTapping,
         Condition::ReversePower,
         Condition::VoltageRangeA,
@@ -388,6 +393,7 @@ mod tests {
         Condition::DetectionStopped,
         Condition::DeliveryStopped,
         Condition::MessagesUndelivered,
+        Condition::HarmonicDistortion,
     ];
 
     #[test]

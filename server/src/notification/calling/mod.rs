@@ -205,15 +205,27 @@ impl Calling {
     fn known(&self) -> Option<Escalation> {
         let state = self.state.clone()?;
         serde_json::from_value(state)
-            .inspect_err(|error| tracing::error!(alarm = self.alarm_id, "the calling begins anew, as its state cannot be read: {error}"))
+            .inspect_err(|error| {
+                tracing::error!(
+                    alarm = self.alarm_id,
+                    "the calling begins anew, as its state cannot be read: {error}"
+                )
+            })
             .ok()
     }
 
     /// That of the alarm's priority.
     fn plan(&self) -> Plan {
-        let set = self.plan.clone().and_then(|plan| serde_json::from_value::<Plan>(plan).ok()).filter(|plan| plan.check().is_ok());
+        let set = self
+            .plan
+            .clone()
+            .and_then(|plan| serde_json::from_value::<Plan>(plan).ok())
+            .filter(|plan| plan.check().is_ok());
         if self.plan.is_some() && set.is_none() {
-            tracing::error!(priority = self.priority, "the plan of escalation is not usable; the standard one is taken");
+            tracing::error!(
+                priority = self.priority,
+                "the plan of escalation is not usable; the standard one is taken"
+            );
         }
         let priority = oncall::Priority::try_from(self.priority).unwrap_or(oncall::Priority::High);
         set.unwrap_or_else(|| Plan::standard(priority))
@@ -221,7 +233,8 @@ impl Calling {
 
     /// One without levels if there is none: then the last resort comes first.
     fn rota(&self) -> Rota {
-        let none = Rota { zone: chrono_tz::UTC, levels: Vec::new(), holidays: std::collections::BTreeSet::new() };
+        let none =
+            Rota { zone: chrono_tz::UTC, levels: Vec::new(), holidays: std::collections::BTreeSet::new() };
         let Some(rota) = self.rota.clone() else { return none };
         serde_json::from_value(rota).unwrap_or_else(|error| {
             tracing::error!(alarm = self.alarm_id, "a rota cannot be read, everybody is told: {error}");
@@ -248,7 +261,8 @@ async fn refused(conn: &mut PgConnection, now: Timestamp) -> sqlx::Result<()> {
     .await?;
     for row in rows {
         let Ok(mut state) = serde_json::from_value::<Escalation>(row.state) else { continue };
-        let (round, level) = (u32::try_from(row.round).unwrap_or(1), LevelNumber::try_from(row.level).unwrap_or(1));
+        let (round, level) =
+            (u32::try_from(row.round).unwrap_or(1), LevelNumber::try_from(row.level).unwrap_or(1));
         state.refused(round, level, now);
         let next_at = state.next_at;
         sqlx::query!(
@@ -259,9 +273,12 @@ async fn refused(conn: &mut PgConnection, now: Timestamp) -> sqlx::Result<()> {
         )
         .execute(&mut *conn)
         .await?;
-        sqlx::query!("update call_step set outcome = 'passed_over', why = 'refused' where id = $1", row.step_id)
-            .execute(&mut *conn)
-            .await?;
+        sqlx::query!(
+            "update call_step set outcome = 'passed_over', why = 'refused' where id = $1",
+            row.step_id
+        )
+        .execute(&mut *conn)
+        .await?;
     }
     Ok(())
 }

@@ -103,7 +103,10 @@ impl Doing<'_> {
         }
         let administrators = people::administrators(conn).await?;
         if administrators.is_empty() {
-            tracing::error!(alarm = self.alarm_id, "nobody can be told of this alarm: there is neither a recipient nor a rota nor an administrator to tell");
+            tracing::error!(
+                alarm = self.alarm_id,
+                "nobody can be told of this alarm: there is neither a recipient nor a rota nor an administrator to tell"
+            );
             return Ok(Outcome::not_told("nobody", None));
         }
         Ok(Outcome::told(administrators))

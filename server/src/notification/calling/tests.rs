@@ -102,13 +102,18 @@ async fn level_after_level_is_called_until_somebody_acknowledges() {
             "ann email 2.1 waiting"
         ]
     );
-    sqlx::query("update notification set state = 'sent' where occasion = '1.1'").execute(story.pool()).await.unwrap();
+    sqlx::query("update notification set state = 'sent' where occasion = '1.1'")
+        .execute(story.pool())
+        .await
+        .unwrap();
     acknowledge(&story, alarm, 1510).await;
     tick(&story, 90_000).await;
     assert_eq!(steps(&story).await.len(), 4);
-    let dropped = story.lines("select distinct state || ': ' || reason from notification where state <> 'sent'").await;
+    let dropped =
+        story.lines("select distinct state || ': ' || reason from notification where state <> 'sent'").await;
     assert_eq!(dropped, ["dropped: the alarm was acknowledged before it was sent"]);
-    let [escalated] = escalations_of(&mut story.pool().acquire().await.unwrap(), alarm).await.unwrap().try_into().unwrap();
+    let [escalated] =
+        escalations_of(&mut story.pool().acquire().await.unwrap(), alarm).await.unwrap().try_into().unwrap();
     assert_eq!((escalated.stopped, escalated.next_at), (Some((at(1510), "acknowledged")), None));
 }
 
@@ -121,7 +126,8 @@ async fn a_step_is_taken_once_however_often_it_is_asked_for() {
     tick(&story, 0).await;
     tick(&story, 0).await;
     // told again, as by a server that runs the conditions anew
-    let announced = vec![sqlx::query_scalar("select id from alarm_transition").fetch_one(story.pool()).await.unwrap()];
+    let announced =
+        vec![sqlx::query_scalar("select id from alarm_transition").fetch_one(story.pool()).await.unwrap()];
     told(&story, &Recorded { announced, ..Recorded::default() }, 1).await;
     // and its memory of how far it had come lost
     story.sql("update escalation set state = null, next_at = '-infinity'").await;
@@ -199,7 +205,11 @@ async fn the_rota_of_the_narrowest_area_is_taken() {
     announce(&story, poller, 0).await;
     assert_eq!((rota(endpoint).await, rota(poller).await), (Some(substation), Some(fleet)));
     // and when only one of them is left
-    sqlx::query("update regulator set retired_at = now() where id = $1").bind(story.regulator).execute(story.pool()).await.unwrap();
+    sqlx::query("update regulator set retired_at = now() where id = $1")
+        .bind(story.regulator)
+        .execute(story.pool())
+        .await
+        .unwrap();
     story.sql("update alarm set raised_at = raised_at - interval '1 day', returned_at = raised_at where endpoint_id is not null").await;
     let endpoint = story.alarm_of_endpoint().await;
     announce(&story, endpoint, 0).await;
@@ -214,14 +224,21 @@ async fn without_a_rota_the_standing_recipients_are_told_again_and_again_but_not
     story.email_recipient("only critical", "fleet", None, 4).await;
     let alarm = raise(&story, "reverse_power", 3, 0).await;
     tick(&story, 0).await;
-    assert_eq!(messages(&story).await, ["desk email waiting"], "the announcement is the first step's message");
+    assert_eq!(
+        messages(&story).await,
+        ["desk email waiting"],
+        "the announcement is the first step's message"
+    );
     tick(&story, 1799).await;
     tick(&story, 1800).await;
     assert_eq!(messages(&story).await, ["desk email waiting", "desk email 2.last waiting"]);
     assert_eq!(steps(&story).await, ["1 last 0 told", "2 last 1800 told"]);
     // whoever is standing hears of what was announced, even late, and of its return
     return_to_normal(&story, alarm, 1900).await;
-    assert_eq!(messages(&story).await, ["desk email waiting", "desk email 2.last dropped", "desk email waiting"]);
+    assert_eq!(
+        messages(&story).await,
+        ["desk email waiting", "desk email 2.last dropped", "desk email waiting"]
+    );
 }
 
 #[tokio::test]
@@ -232,8 +249,12 @@ async fn with_nobody_to_tell_the_administrators_are_and_without_them_it_is_on_re
     assert_eq!(steps(&story).await, ["1 last 0 nobody"]);
     let shown = steps_of(&mut story.pool().acquire().await.unwrap(), alarm).await.unwrap();
     assert_eq!((shown[0].outcome, shown[0].title().as_str()), (Told::Nobody, "last resort, round 1"));
-    story.sql("insert into person (email, name, role) values ('root@example.org', 'root', 'administer'),
-                  ('view@example.org', 'view', 'view')").await;
+    story
+        .sql(
+            "insert into person (email, name, role) values ('root@example.org', 'root', 'administer'),
+                  ('view@example.org', 'view', 'view')",
+        )
+        .await;
     tick(&story, 1800).await;
     assert_eq!(messages(&story).await, ["root email 2.last waiting"]);
 }
@@ -241,7 +262,9 @@ async fn with_nobody_to_tell_the_administrators_are_and_without_them_it_is_on_re
 #[tokio::test]
 async fn recipients_who_do_not_want_to_hear_of_a_priority_are_left_alone() {
     let story = Story::new().await;
-    story.sql("insert into person (email, name, role) values ('root@example.org', 'root', 'administer')").await;
+    story
+        .sql("insert into person (email, name, role) values ('root@example.org', 'root', 'administer')")
+        .await;
     story.email_recipient("only critical", "fleet", None, 4).await;
     raise(&story, "reverse_power", 1, 0).await;
     tick(&story, 0).await;
@@ -270,8 +293,12 @@ async fn what_can_wait_waits_for_the_morning_and_is_dropped_when_it_is_over_by_t
     let ann = story.person("ann").await;
     story.rota("fleet", None, &[Some(ann)]).await;
     // 05:00 UTC is 22:00 in Denver; the quiet hours end at 06:00, which is eight hours on
-    story.sql(r#"update recipient set quiet =
-        '{"zone": "America/Denver", "from": "21:00:00", "to": "06:00:00", "up_to": 2}' where name = 'ann'"#).await;
+    story
+        .sql(
+            r#"update recipient set quiet =
+        '{"zone": "America/Denver", "from": "21:00:00", "to": "06:00:00", "up_to": 2}' where name = 'ann'"#,
+        )
+        .await;
     let (stays, ends, seen) = (
         raise(&story, "reverse_power", 1, 0).await,
         raise(&story, "tap_limit", 1, 0).await,
@@ -295,7 +322,11 @@ async fn what_can_wait_waits_for_the_morning_and_is_dropped_when_it_is_over_by_t
     );
     tick(&story, 8 * 3600).await;
     assert_eq!(messages(&story).await[0], "ann email 1.1 waiting");
-    assert_eq!(messages(&story).await.iter().filter(|m| m.ends_with("dropped")).count(), 2, "and nobody hears of an end");
+    assert_eq!(
+        messages(&story).await.iter().filter(|m| m.ends_with("dropped")).count(),
+        2,
+        "and nobody hears of an end"
+    );
     return_to_normal(&story, stays, 9 * 3600).await;
 }
 
@@ -303,8 +334,12 @@ async fn what_can_wait_waits_for_the_morning_and_is_dropped_when_it_is_over_by_t
 async fn a_standing_recipient_has_quiet_hours_too() {
     let story = Story::new().await;
     story.email_recipient("desk", "fleet", None, 1).await;
-    story.sql(r#"update recipient set quiet =
-        '{"zone": "America/Denver", "from": "21:00:00", "to": "06:00:00", "up_to": 3}'"#).await;
+    story
+        .sql(
+            r#"update recipient set quiet =
+        '{"zone": "America/Denver", "from": "21:00:00", "to": "06:00:00", "up_to": 3}'"#,
+        )
+        .await;
     let high = raise(&story, "reverse_power", 3, 0).await;
     raise(&story, "tap_limit", 4, 0).await;
     assert_eq!(messages(&story).await, ["desk email quiet", "desk email waiting"]);
@@ -322,9 +357,16 @@ async fn what_is_over_before_the_clock_looks_calls_nobody() {
     tick(&story, 2).await;
     assert_eq!((steps(&story).await.len(), messages(&story).await.len()), (0, 0));
     // raised and over in one go
-    sqlx::query("update alarm set raised_at = raised_at - interval '1 day', returned_at = raised_at").execute(story.pool()).await.unwrap();
+    sqlx::query("update alarm set raised_at = raised_at - interval '1 day', returned_at = raised_at")
+        .execute(story.pool())
+        .await
+        .unwrap();
     let alarm = story.alarm_of_regulator("reverse_power", 4).await;
-    sqlx::query("update alarm set returned_at = raised_at where id = $1").bind(alarm).execute(story.pool()).await.unwrap();
+    sqlx::query("update alarm set returned_at = raised_at where id = $1")
+        .bind(alarm)
+        .execute(story.pool())
+        .await
+        .unwrap();
     let announced = vec![story.transition(alarm, "raised").await];
     let ended = vec![story.transition(alarm, "returned").await];
     told(&story, &Recorded { announced, ended, quieted: vec![alarm], ..Recorded::default() }, 3).await;

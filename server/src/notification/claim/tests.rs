@@ -50,7 +50,11 @@ async fn beyond_five_in_ten_minutes_messages_become_one_and_none_is_lost() {
     assert_eq!(send_all(&story).await.len(), 5);
     assert_eq!(states(&story).await, ["held 12", "sent 5"]);
     raise(&story, 1, 2).await;
-    assert_eq!(send_all(&story).await, Vec::<i64>::new(), "what comes while others are held is held with them");
+    assert_eq!(
+        send_all(&story).await,
+        Vec::<i64>::new(),
+        "what comes while others are held is held with them"
+    );
     later(&story).await;
     let [summary] = send_all(&story).await.try_into().unwrap();
     assert_eq!(states(&story).await, ["sent 6", "summed 13"]);
@@ -61,7 +65,8 @@ async fn beyond_five_in_ten_minutes_messages_become_one_and_none_is_lost() {
         .unwrap();
     assert_eq!(covered, 13);
     let mut conn = story.pool().acquire().await.unwrap();
-    let Some((Content::Summary(summary), _)) = crate::notification::notice::load(&mut conn, summary).await.unwrap()
+    let Some((Content::Summary(summary), _)) =
+        crate::notification::notice::load(&mut conn, summary).await.unwrap()
     else {
         panic!("a summary")
     };
@@ -104,14 +109,25 @@ async fn programs_have_no_cap_but_a_persons_own_webhook_has() {
     raise(&story, 8, 2).await;
     let mut conn = story.pool().acquire().await.unwrap();
     let mut sent = 0;
-    while let [one] = claim(&mut conn, Way::Webhook, 10, &[], Duration::from_secs(30), &CAP).await.unwrap().as_slice() {
+    while let [one] =
+        claim(&mut conn, Way::Webhook, 10, &[], Duration::from_secs(30), &CAP).await.unwrap().as_slice()
+    {
         record_sent(&mut conn, one, "").await.unwrap();
         sent += 1;
     }
     assert_eq!(sent, 8);
     let person = story.person("ann").await;
-    sqlx::query("delete from recipient where person_id = $1").bind(person).execute(story.pool()).await.unwrap();
-    sqlx::query("update recipient set person_id = $1 where id = $2").bind(person).bind(hook).execute(story.pool()).await.unwrap();
+    sqlx::query("delete from recipient where person_id = $1")
+        .bind(person)
+        .execute(story.pool())
+        .await
+        .unwrap();
+    sqlx::query("update recipient set person_id = $1 where id = $2")
+        .bind(person)
+        .bind(hook)
+        .execute(story.pool())
+        .await
+        .unwrap();
     raise(&story, 1, 2).await;
     assert!(claim(&mut conn, Way::Webhook, 10, &[], Duration::from_secs(30), &CAP).await.unwrap().is_empty());
 }
@@ -145,9 +161,17 @@ async fn what_was_being_sent_when_its_server_ended_is_sent_whatever_the_cap() {
     story.email_recipient("desk", "fleet", None, 1).await;
     raise(&story, 6, 2).await;
     let mut conn = story.pool().acquire().await.unwrap();
-    let [lost] = claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30), &CAP).await.unwrap().try_into().unwrap();
+    let [lost] = claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30), &CAP)
+        .await
+        .unwrap()
+        .try_into()
+        .unwrap();
     assert_eq!(send_all(&story).await.len(), 4);
-    sqlx::query("update notification set next_attempt_at = now() where id = $1").bind(lost.id).execute(story.pool()).await.unwrap();
+    sqlx::query("update notification set next_attempt_at = now() where id = $1")
+        .bind(lost.id)
+        .execute(story.pool())
+        .await
+        .unwrap();
     assert_eq!(send_all(&story).await, [lost.id]);
     assert_eq!(states(&story).await, ["held 1", "sent 5"]);
 }

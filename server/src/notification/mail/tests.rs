@@ -174,11 +174,19 @@ fn whoever_is_called_later_is_told_why_and_where_to_answer() {
     notice.call = Some(Call { round: 1, level: Some(2) });
     notice.answer = Some("TOKEN".into());
     let letter = letter(&notice, "A").replace("=\r\n", "");
-    assert_eq!(header(&letter, "Subject"), "[high, unanswered] Reverse power - Quarry Bend phase B (feeder ML 12)");
-    assert!(letter.contains("You are called as level 2 of those on call; nobody before you has acknowledged this."));
+    assert_eq!(
+        header(&letter, "Subject"),
+        "[high, unanswered] Reverse power - Quarry Bend phase B (feeder ML 12)"
+    );
+    assert!(
+        letter
+            .contains("You are called as level 2 of those on call; nobody before you has acknowledged this.")
+    );
     assert!(letter.contains("\r\nhttps://tapkeeper.utility.example/answer/TOKEN\r\n"), "{letter}");
     notice.call = Some(Call { round: 2, level: None });
-    assert!(self::letter(&notice, "A").replace("=\r\n", "").contains("acknowledged this, in round 2; nobody has"));
+    assert!(
+        self::letter(&notice, "A").replace("=\r\n", "").contains("acknowledged this, in round 2; nobody has")
+    );
 }
 
 #[test]

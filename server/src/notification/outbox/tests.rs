@@ -108,12 +108,18 @@ async fn a_substations_alarm_lies_in_its_feeders_and_a_parts_in_the_fleet() {
     let fleet = story.email_recipient("fleet", "fleet", None, 1).await;
     let feeder = story.email_recipient("feeder", "feeder", Some(story.feeder), 1).await;
     let substation = story.email_recipient("substation", "substation", Some(story.substation), 1).await;
-    story.sql("insert into alarm (condition, substation_id, priority, raised_at, summary, evidence)
+    story
+        .sql(
+            "insert into alarm (condition, substation_id, priority, raised_at, summary, evidence)
         select 'substation_silent', id, 3, '2026-03-01', 'silent', '[]' from substation;
         insert into alarm (condition, part, priority, raised_at, summary, evidence)
-        values ('delivery_stopped', 'delivery', 3, '2026-03-01', 'stopped', '[]')").await;
-    let ids: Vec<i64> = sqlx::query_scalar("select id from alarm order by id").fetch_all(story.pool()).await.unwrap();
-    let (of_substation, of_part) = (story.transition(ids[0], "raised").await, story.transition(ids[1], "raised").await);
+        values ('delivery_stopped', 'delivery', 3, '2026-03-01', 'stopped', '[]')",
+        )
+        .await;
+    let ids: Vec<i64> =
+        sqlx::query_scalar("select id from alarm order by id").fetch_all(story.pool()).await.unwrap();
+    let (of_substation, of_part) =
+        (story.transition(ids[0], "raised").await, story.transition(ids[1], "raised").await);
     enqueue_all(&mut story.pool().acquire().await.unwrap(), &[of_substation, of_part]).await.unwrap();
     assert_eq!(story.recipients_of(of_substation).await, [fleet, feeder, substation]);
     assert_eq!(story.recipients_of(of_part).await, [fleet]);

@@ -40,7 +40,9 @@ fn a_text_reads_like_this() {
 fn the_longest_names_fit_and_what_matters_most_stays() {
     let long = |word: &str| format!("{word} ").repeat(40);
     for condition in Condition::all() {
-        for (url, has_link) in [(URL.to_owned(), true), (format!("https://{}.example", "x".repeat(120)), false)] {
+        for (url, has_link) in
+            [(URL.to_owned(), true), (format!("https://{}.example", "x".repeat(120)), false)]
+        {
             let mut notice = notice();
             notice.condition = condition.name().into();
             notice.priority = 4;
@@ -81,7 +83,9 @@ fn a_place_of_unknown_letters_leaves_a_whole_text() {
 fn a_summary_names_what_fits() {
     let key = MessageKey { notification_id: 1, created_at: notice().created_at };
     let alarms = |substations: usize| {
-        (0..12).map(move |n| ("voltage_range_a".to_owned(), 2, format!("Marsh Lane {}", n % substations), n == 0))
+        (0..12).map(move |n| {
+            ("voltage_range_a".to_owned(), 2, format!("Marsh Lane {}", n % substations), n == 0)
+        })
     };
     let one = Summary::of(key, alarms(1));
     assert_eq!(
@@ -95,5 +99,8 @@ fn a_summary_names_what_fits() {
     );
     let many = of_summary(&Summary::of(key, alarms(12)), URL);
     assert!(length(&many) <= LONGEST, "{many}");
-    assert!(many.starts_with("MEDIUM 12 more alarms: 1 x Voltage") && many.contains(", .. https://"), "{many}");
+    assert!(
+        many.starts_with("MEDIUM 12 more alarms: 1 x Voltage") && many.contains(", .. https://"),
+        "{many}"
+    );
 }

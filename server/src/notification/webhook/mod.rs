@@ -49,7 +49,8 @@ impl Target<'_> {
             let key = signature::key(secret).map_err(|e| Failure::permanent(e.to_string()))?;
             Ok(signature::sign(&key, id, timestamp, body))
         };
-        let all: Vec<String> = self.secret.into_iter().chain(self.old_secret).map(sign).collect::<Result<_, _>>()?;
+        let all: Vec<String> =
+            self.secret.into_iter().chain(self.old_secret).map(sign).collect::<Result<_, _>>()?;
         Ok((!all.is_empty()).then(|| all.join(" ")))
     }
 }

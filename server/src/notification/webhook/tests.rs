@@ -175,7 +175,12 @@ async fn addresses_that_are_not_allowed_are_refused_for_good_and_never_reached()
         "no address".into(),
     ] {
         let outcome = strict
-            .post(Target { url: &url, secret: Some(SECRET), old_secret: None }, "msg_1", &serde_json::Value::Null, now())
+            .post(
+                Target { url: &url, secret: Some(SECRET), old_secret: None },
+                "msg_1",
+                &serde_json::Value::Null,
+                now(),
+            )
             .await;
         assert!(matches!(outcome, Err(Failure::Permanent(_))), "{url}: {outcome:?}");
     }
@@ -198,11 +203,13 @@ fn the_message_of_an_alarm_looks_like_this() {
     notice.call = Some(crate::notification::notice::Call { round: 1, level: Some(2) });
     notice.answer = Some("TOKEN".into());
     let raised =
-        serde_json::to_value(payload::Payload::of_alarm(&notice, "https://tapkeeper.utility.example")).unwrap();
+        serde_json::to_value(payload::Payload::of_alarm(&notice, "https://tapkeeper.utility.example"))
+            .unwrap();
     let expected: serde_json::Value = serde_json::from_str(include_str!("snapshots/raised.json")).unwrap();
     assert_eq!(raised, expected);
     let returned =
-        serde_json::to_value(payload::Payload::of_alarm(&returned(), "https://tapkeeper.utility.example")).unwrap();
+        serde_json::to_value(payload::Payload::of_alarm(&returned(), "https://tapkeeper.utility.example"))
+            .unwrap();
     assert_eq!(returned["type"], "alarm.returned");
     assert_eq!(returned["timestamp"], "2026-03-01T19:34:00Z");
     assert_eq!(returned["data"]["returned_at"], "2026-03-01T19:34:00Z");

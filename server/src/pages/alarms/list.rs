@@ -2,22 +2,26 @@
 
 use axum::{
     extract::{Query, State},
+    http::StatusCode,
     response::{IntoResponse, Response},
 };
-use chrono::{Days, NaiveDate, NaiveTime, Utc};
-use regulator::{
-    Timestamp,
-    conditions::{Condition, Priority},
-};
+use chrono::{NaiveDate, Utc};
+use regulator::conditions::{Condition, Priority};
 use serde::Deserialize;
-use sqlx::PgConnection;
+use sqlx::{Connection, PgConnection};
 use web::{
-    alarms::{AlarmsPage, Filter, Position, Row, Show},
+    alarms::{AlarmsPage, Counts, Filter, Position, Row, Show},
+    board::Choice,
     frame::{Frame, Section},
 };
 
-use super::Shown;
-use crate::{app::App, error::WebError, pages::html, people::SignedIn};
+use super::{Shown, find, groups, shown};
+use crate::{
+    app::App,
+    error::WebError,
+    pages::{html, notice::Done},
+    people::SignedIn,
+};
 
 /// Alarms on a page.
 const PAGE: i64 = 100;
@@ -31,20 +35,24 @@ pub(super) struct Asked {
     priority: String,
     place: String,
     site: String,
+    substation: String,
     from: String,
     to: String,
     after: String,
+    view: String,
+    tick: String,
 }
 
 impl Asked {
-    fn understood(&self) -> Result<Filter, WebError> {
+    pub(super) fn understood(&self) -> Result<Filter, WebError> {
         let priority = |word: &str| Priority::ALL.iter().copied().find(|p| p.title() == word);
         Ok(Filter {
             show: one(&self.state, "state", Show::from_key)?.unwrap_or_default(),
             condition: one(&self.condition, "condition", Condition::from_name)?,
             priority: one(&self.priority, "priority", priority)?,
-            place: self.place.trim().chars().take(200).collect(),
+            place: self.place.trim().chars().filter(|c| *c != '\0').take(200).collect(),
             site: one(&self.site, "site", |id| id.parse().ok())?,
+            substation: one(&self.substation, "substation", |id| id.parse().ok())?,
             from: one(&self.from, "day", day)?,
             to: one(&self.to, "day", day)?,
             after: one(&self.after, "place in the list", Position::from_text)?,
@@ -70,27 +78,61 @@ pub(super) async fn show(
     signed_in: SignedIn,
     State(app): State<App>,
     Query(asked): Query<Asked>,
+    Query(done): Query<Done>,
 ) -> Result<Response, WebError> {
     let filter = asked.understood()?;
-    let mut db = app.pool.begin().await?;
-    // A plan made for any filter at all would sort every alarm there is for the sake of a hundred.
-    sqlx::query!("set local plan_cache_mode = force_custom_plan").execute(&mut *db).await?;
-    let (unacknowledged, acknowledged) = open_counts(&mut db).await?;
-    let mut shown = if filter.show.is_by_urgency() {
-        by_urgency(&mut db, &filter).await?
-    } else {
-        newest_first(&mut db, &filter).await?
-    };
-    db.commit().await?;
-    let more = i64::try_from(shown.len()).unwrap_or(i64::MAX) > PAGE;
-    if more {
-        shown.pop();
+    let in_groups = one(&asked.view, "view", |view| (view == "groups").then_some(()))?.is_some();
+    let mut db = app.pool.acquire().await?;
+    let mut page = page(&mut db, &signed_in, filter).await?;
+    if in_groups {
+        page.groups = Some(groups::open(&mut db).await?);
     }
-    let next = shown.last().filter(|_| more).map(|last| after(&filter, last));
-    let rows: Vec<Row> = shown.into_iter().filter_map(Shown::row).collect();
-    let frame: Frame = signed_in.frame("Alarms", Section::Alarms);
-    let page = AlarmsPage { frame, filter, unacknowledged, acknowledged, rows, next, now: Utc::now() };
+    page.ticked = asked.tick == "all";
+    page.frame.notice = done.notice();
     Ok(html(&page)?.into_response())
+}
+
+/// The list again, with what was typed below it and why it was refused.
+pub(super) async fn refused(
+    db: &mut PgConnection,
+    signed_in: &SignedIn,
+    filter: Filter,
+    typed: String,
+    why: String,
+) -> Result<Response, WebError> {
+    let page = AlarmsPage { typed, error: Some(why), ..page(db, signed_in, filter).await? };
+    Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response())
+}
+
+async fn page(db: &mut PgConnection, signed_in: &SignedIn, filter: Filter) -> Result<AlarmsPage, WebError> {
+    let mut tx = db.begin().await?;
+    // A plan made for any filter at all would read every alarm there is for the sake of a hundred.
+    sqlx::query!("set local plan_cache_mode = force_custom_plan").execute(&mut *tx).await?;
+    let counts = counts(&mut tx).await?;
+    let ids = find::alarms(&mut tx, &filter, PAGE + 1).await?;
+    let mut alarms = shown(&mut tx, &ids).await?;
+    let substations = substations(&mut tx, filter.substation).await?;
+    tx.commit().await?;
+    let more = i64::try_from(alarms.len()).unwrap_or(i64::MAX) > PAGE;
+    if more {
+        alarms.pop();
+    }
+    let next = alarms.last().filter(|_| more).map(|last| after(&filter, last));
+    let rows: Vec<Row> = alarms.into_iter().filter_map(Shown::row).collect();
+    let frame: Frame = signed_in.frame("Alarms", Section::Alarms);
+    Ok(AlarmsPage {
+        frame,
+        filter,
+        counts,
+        substations,
+        rows,
+        groups: None,
+        ticked: false,
+        typed: String::new(),
+        error: None,
+        next,
+        now: Utc::now(),
+    })
 }
 
 fn after(filter: &Filter, last: &Shown) -> String {
@@ -103,99 +145,37 @@ fn after(filter: &Filter, last: &Shown) -> String {
     Filter { after: Some(position), ..filter.clone() }.href()
 }
 
-async fn open_counts(db: &mut PgConnection) -> sqlx::Result<(i64, i64)> {
-    let row = sqlx::query!(
+/// How many alarms are in each state; one that is held in several ways counts in each, as the lists show it.
+pub(in crate::pages) async fn counts(db: &mut PgConnection) -> sqlx::Result<Counts> {
+    let open = sqlx::query!(
         r#"select count(*) filter (where acknowledged_at is null) as "unacknowledged!",
                   count(acknowledged_at) as "acknowledged!"
-           from alarm where returned_at is null"#
+           from alarm a left join alarm_point p on p.id = a.point_id
+           where a.returned_at is null and not coalesce(p.held, false)"#
+    )
+    .fetch_one(&mut *db)
+    .await?;
+    let standing = sqlx::query!(
+        r#"select count(*) filter (where process = 'returned' and not held) as "returned!",
+                  count(*) filter (where shelved_until is not null) as "shelved!",
+                  count(*) filter (where num_nonnulls(silent_why, maintenance_why) > 0) as "suppressed!",
+                  count(*) filter (where out_of_service_at is not null) as "out_of_service!"
+           from alarm_point where alarm_id is not null and (held or process = 'returned')"#
     )
     .fetch_one(db)
     .await?;
-    Ok((row.unacknowledged, row.acknowledged))
+    Ok(Counts {
+        unacknowledged: open.unacknowledged,
+        acknowledged: open.acknowledged,
+        returned: standing.returned,
+        shelved: standing.shelved,
+        suppressed: standing.suppressed,
+        out_of_service: standing.out_of_service,
+    })
 }
 
-/// The start of a day, and of the day after one.
-fn bounds(filter: &Filter) -> (Option<Timestamp>, Option<Timestamp>) {
-    let start = |day: NaiveDate| day.and_time(NaiveTime::MIN).and_utc();
-    (filter.from.map(start), filter.to.and_then(|day| day.checked_add_days(Days::new(1))).map(start))
-}
-
-async fn by_urgency(db: &mut PgConnection, filter: &Filter) -> sqlx::Result<Vec<Shown>> {
-    let (from, before) = bounds(filter);
-    let after = filter.after;
-    sqlx::query_as!(
-        Shown,
-        r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
-                time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
-                acknowledged_at, acknowledged_by, announced_at is not null as "announced!", hold
-           from alarm_shown
-           where returned_at is null
-             and ($1::boolean is null or (acknowledged_at is not null) = $1)
-             and ($2::text is null or condition = $2)
-             and ($3::smallint is null or priority = $3)
-             and ($4 = '' or strpos(lower(place), lower($4)) > 0
-                  or endpoint_id in (select g.endpoint_id from regulator g
-                                     join bank m on m.id = g.bank_id join site n on n.id = m.site_id
-                                     where g.retired_at is null and strpos(lower(n.name), lower($4)) > 0))
-             and ($5::integer is null or site_id = $5)
-             and ($6::timestamptz is null or raised_at >= $6)
-             and ($7::timestamptz is null or raised_at < $7)
-             and ($8::boolean is null or (acknowledged_at is not null) > $8
-                  or ((acknowledged_at is not null) = $8 and (priority, raised_at, id) < ($9, $10, $11)))
-           order by (acknowledged_at is not null), priority desc, raised_at desc, id desc
-           limit $12"#,
-        filter.show.acknowledged(),
-        filter.condition.map(Condition::name),
-        filter.priority.map(Priority::level),
-        filter.place,
-        filter.site,
-        from,
-        before,
-        after.map(|p| p.acknowledged),
-        after.map(|p| p.level),
-        after.map(|p| p.raised_at),
-        after.map(|p| p.id),
-        PAGE + 1,
-    )
-    .fetch_all(db)
-    .await
-}
-
-async fn newest_first(db: &mut PgConnection, filter: &Filter) -> sqlx::Result<Vec<Shown>> {
-    let (from, before) = bounds(filter);
-    let after = filter.after;
-    sqlx::query_as!(
-        Shown,
-        r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
-                time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
-                acknowledged_at, acknowledged_by, announced_at is not null as "announced!", hold
-           from alarm_shown
-           where ($1::boolean is null or (returned_at is not null) = $1)
-             and ($2::boolean is null or (acknowledged_at is not null) = $2)
-             and ($3::text is null or condition = $3)
-             and ($4::smallint is null or priority = $4)
-             and ($5 = '' or strpos(lower(place), lower($5)) > 0
-                  or endpoint_id in (select g.endpoint_id from regulator g
-                                     join bank m on m.id = g.bank_id join site n on n.id = m.site_id
-                                     where g.retired_at is null and strpos(lower(n.name), lower($5)) > 0))
-             and ($6::integer is null or site_id = $6)
-             and ($7::timestamptz is null or raised_at >= $7)
-             and ($8::timestamptz is null or raised_at < $8)
-             and ($9::timestamptz is null or (raised_at, id) < ($9, $10))
-           order by raised_at desc, id desc
-           limit $11"#,
-        filter.show.returned(),
-        filter.show.acknowledged(),
-        filter.condition.map(Condition::name),
-        filter.priority.map(Priority::level),
-        filter.place,
-        filter.site,
-        from,
-        before,
-        after.map(|p| p.raised_at),
-        after.map(|p| p.id),
-        PAGE + 1,
-    )
-    .fetch_all(db)
-    .await
+async fn substations(db: &mut PgConnection, chosen: Option<i32>) -> sqlx::Result<Vec<Choice>> {
+    let rows = sqlx::query!("select id, name from substation order by name, id").fetch_all(db).await?;
+    let choice = |id: i32, title| Choice { value: id.to_string(), title, chosen: chosen == Some(id) };
+    Ok(rows.into_iter().map(|row| choice(row.id, row.name)).collect())
 }

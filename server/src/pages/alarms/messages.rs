@@ -96,7 +96,9 @@ fn untold(step: &CallStep) -> Option<Message> {
     let outcome = match step.outcome {
         Told::Yes => return None,
         Told::PassedOver(why) => format!("passed over: {why}"),
-        Told::Nobody => "nobody could be told: there is neither a recipient nor an administrator to tell".to_owned(),
+        Told::Nobody => {
+            "nobody could be told: there is neither a recipient nor an administrator to tell".to_owned()
+        }
     };
     let recipient = step.person.clone().unwrap_or_else(|| "Nobody".to_owned());
     let failed = step.outcome == Told::Nobody;

@@ -1,10 +1,16 @@
-//! Alarms: the list, one alarm, and acknowledging it.
+//! Alarms: the list, one alarm, and what people do to them.
 
-mod acknowledge;
+mod deeds;
+mod find;
+mod groups;
 mod list;
 mod messages;
+#[cfg(test)]
+mod million;
 mod one;
 mod readings;
+mod several;
+mod shown;
 #[cfg(test)]
 mod tests;
 
@@ -12,64 +18,23 @@ use axum::{
     Router,
     routing::{get, post},
 };
-use chrono_tz::Tz;
-use regulator::{
-    Timestamp,
-    conditions::{Condition, Priority},
-};
-use web::alarms::{Row, state_of};
+
+pub(in crate::pages) use find::alarms as find;
+pub(in crate::pages) use list::counts;
+pub(in crate::pages) use one::what;
+pub(in crate::pages) use shown::{Shown, rows, shown};
 
 use crate::app::App;
 
 pub(super) fn routes() -> Router<App> {
     Router::new()
         .route("/alarms", get(list::show))
+        .route("/alarms/acknowledge", post(several::acknowledge))
         .route("/alarms/{id}", get(one::show))
-        .route("/alarms/{id}/acknowledge", post(acknowledge::acknowledge))
-}
-
-/// What both pages read of an alarm, from the view `alarm_shown`.
-#[derive(Debug)]
-struct Shown {
-    id: i64,
-    condition: String,
-    priority: i16,
-    place: String,
-    endpoint_sites: Option<String>,
-    site_id: Option<i32>,
-    time_zone: String,
-    summary: String,
-    raised_at: Timestamp,
-    returned_at: Option<Timestamp>,
-    acknowledged_at: Option<Timestamp>,
-    acknowledged_by: Option<String>,
-    announced: bool,
-    hold: Option<String>,
-}
-
-impl Shown {
-    /// As pages show it. An alarm of a condition that this program does not know was raised by a newer one: nothing.
-    fn row(self) -> Option<Row> {
-        Some(Row {
-            id: self.id,
-            condition: Condition::from_name(&self.condition)?,
-            priority: Priority::from_level(self.priority)?,
-            state: state_of(
-                self.returned_at.is_some(),
-                self.acknowledged_at.is_some(),
-                self.announced,
-                self.hold.as_deref(),
-            ),
-            place: match self.endpoint_sites {
-                Some(sites) => format!("{} ({sites})", self.place),
-                None => self.place,
-            },
-            site_id: self.site_id,
-            summary: self.summary,
-            raised_at: self.raised_at,
-            returned_at: self.returned_at,
-            zone: self.time_zone.parse().unwrap_or(Tz::UTC),
-            acknowledged_by: self.acknowledged_by,
-        })
-    }
+        .route("/alarms/{id}/acknowledge", post(deeds::acknowledge))
+        .route("/alarms/{id}/shelve", post(deeds::shelve))
+        .route("/alarms/{id}/unshelve", post(deeds::unshelve))
+        .route("/alarms/{id}/take-out", post(deeds::take_out))
+        .route("/alarms/{id}/put-back", post(deeds::put_back))
+        .route("/alarms/{id}/notes", post(deeds::note))
 }

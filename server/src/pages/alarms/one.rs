@@ -9,26 +9,31 @@ use chrono::{TimeDelta, Utc};
 use regulator::{Timestamp, alarms::Event, conditions::Fact};
 use sqlx::PgConnection;
 use web::{
-    alarms::{AlarmPage, Evidence, Step},
+    alarms::{AlarmPage, Deed, Evidence, Step, Typed},
     board::number,
     frame::{Frame, Section},
 };
 
-use super::{Shown, messages, readings};
+use super::{deeds::longest_on_the_shelf, messages, readings, shown};
 use crate::{
     app::App,
     error::WebError,
-    pages::{html, notice::Done},
+    pages::{
+        html,
+        notes::{self, About},
+        notice::Done,
+    },
     people::SignedIn,
 };
 
 pub(super) async fn show(
     signed_in: SignedIn,
     State(app): State<App>,
-    Path(id): Path<String>,
+    Path(text): Path<String>,
     Query(done): Query<Done>,
 ) -> Result<Response, WebError> {
-    let mut page = page(&mut *app.pool.acquire().await?, &signed_in, &id).await?;
+    let id = text.parse().map_err(|_| WebError::NotFound(format!("alarm {text}")))?;
+    let mut page = page(&mut *app.pool.acquire().await?, &signed_in, id).await?;
     page.frame.notice = done.notice();
     Ok(html(&page)?.into_response())
 }
@@ -37,20 +42,21 @@ pub(super) async fn show(
 pub(super) async fn refused(
     db: &mut PgConnection,
     signed_in: &SignedIn,
-    id: &str,
-    typed: String,
-    why: String,
+    id: i64,
+    typed: Typed,
+    fault: (Deed, String),
 ) -> Result<Response, WebError> {
-    let page = AlarmPage { typed, error: Some(why), ..page(db, signed_in, id).await? };
+    let page = AlarmPage { typed, fault: Some(fault), ..page(db, signed_in, id).await? };
     Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response())
 }
 
-async fn page(db: &mut PgConnection, signed_in: &SignedIn, text: &str) -> Result<AlarmPage, WebError> {
-    let nothing = || WebError::NotFound(format!("alarm {text}"));
-    let id = text.parse().map_err(|_| nothing())?;
-    let (shown, rest) = find(db, id).await?.ok_or_else(nothing)?;
-    let acknowledged_at = shown.acknowledged_at;
-    let alarm = shown.row().ok_or_else(nothing)?;
+async fn page(db: &mut PgConnection, signed_in: &SignedIn, id: i64) -> Result<AlarmPage, WebError> {
+    let nothing = || WebError::NotFound(format!("alarm {id}"));
+    let found = shown(db, &[id]).await?.pop().ok_or_else(nothing)?;
+    let rest = rest(db, id).await?.ok_or_else(nothing)?;
+    let (acknowledged_at, announced_at, point) = (found.acknowledged_at, found.announced_at, found.point_id);
+    let latest = found.latest.filter(|latest| *latest != id);
+    let alarm = found.row().ok_or_else(nothing)?;
     let readings = match rest.regulator_id {
         Some(regulator_id) => readings::around(db, regulator_id, alarm.raised_at).await?,
         None => Vec::new(),
@@ -59,15 +65,19 @@ async fn page(db: &mut PgConnection, signed_in: &SignedIn, text: &str) -> Result
         signed_in.frame(format!("{}, {}", alarm.condition.title(), alarm.place), Section::Alarms);
     Ok(AlarmPage {
         frame,
+        announced_at,
         acknowledged_at,
+        latest,
+        shelf_s: longest_on_the_shelf(db, id).await?,
         regulator_id: rest.regulator_id,
-        note: rest.note,
+        note: rest.acknowledge_note,
         evidence: evidence(rest.evidence),
         readings,
-        steps: steps(db, id).await?,
+        steps: steps(db, id, point, alarm.raised_at).await?,
         messages: messages::of(db, id).await?,
-        typed: String::new(),
-        error: None,
+        notes: notes::of(db, About::Alarm(id)).await?,
+        typed: Typed::default(),
+        fault: None,
         now: Utc::now(),
         alarm,
     })
@@ -75,39 +85,14 @@ async fn page(db: &mut PgConnection, signed_in: &SignedIn, text: &str) -> Result
 
 struct Rest {
     regulator_id: Option<i32>,
-    note: Option<String>,
+    acknowledge_note: Option<String>,
     evidence: serde_json::Value,
 }
 
-async fn find(db: &mut PgConnection, id: i64) -> sqlx::Result<Option<(Shown, Rest)>> {
-    let row = sqlx::query!(
-        r#"select id as "id!", condition as "condition!", priority as "priority!", place as "place!", endpoint_sites, site_id,
-                time_zone as "time_zone!", summary as "summary!", raised_at as "raised_at!", returned_at,
-                acknowledged_at, acknowledged_by, announced_at is not null as "announced!", hold, regulator_id, acknowledge_note, evidence as "evidence!"
-           from alarm_shown where id = $1"#,
-        id
-    )
-    .fetch_optional(db)
-    .await?;
-    Ok(row.map(|row| {
-        let shown = Shown {
-            id: row.id,
-            condition: row.condition,
-            priority: row.priority,
-            place: row.place,
-            endpoint_sites: row.endpoint_sites,
-            site_id: row.site_id,
-            time_zone: row.time_zone,
-            summary: row.summary,
-            raised_at: row.raised_at,
-            returned_at: row.returned_at,
-            acknowledged_at: row.acknowledged_at,
-            acknowledged_by: row.acknowledged_by,
-            announced: row.announced,
-            hold: row.hold,
-        };
-        (shown, Rest { regulator_id: row.regulator_id, note: row.acknowledge_note, evidence: row.evidence })
-    }))
+async fn rest(db: &mut PgConnection, id: i64) -> sqlx::Result<Option<Rest>> {
+    sqlx::query_as!(Rest, "select regulator_id, acknowledge_note, evidence from alarm where id = $1", id)
+        .fetch_optional(db)
+        .await
 }
 
 /// What cannot be read is left out rather than making the alarm unreadable.
@@ -129,18 +114,31 @@ fn evidence(stored: serde_json::Value) -> Vec<Evidence> {
         .collect()
 }
 
-async fn steps(db: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Vec<Step>> {
+/// Its own steps, and those of what holds it, up to the next occurrence.
+async fn steps(
+    db: &mut PgConnection,
+    alarm_id: i64,
+    point: Option<i64>,
+    raised_at: Timestamp,
+) -> sqlx::Result<Vec<Step>> {
     struct Stored {
         kind: String,
         at: Timestamp,
         recorded_at: Timestamp,
         person: Option<String>,
         note: Option<String>,
+        until: Option<Timestamp>,
     }
     let stored = sqlx::query_as!(
         Stored,
-        "select kind, at, recorded_at, person, note from alarm_transition where alarm_id = $1 order by at, id",
-        alarm_id
+        "select kind, at, recorded_at, person, note, until from alarm_transition
+         where alarm_id = $1
+            or (point_id = $2 and alarm_id is null and at >= $3
+                and at < coalesce((select min(raised_at) from alarm where point_id = $2 and raised_at > $3), 'infinity'))
+         order by at, id",
+        alarm_id,
+        point,
+        raised_at,
     )
     .fetch_all(db)
     .await?;
@@ -150,11 +148,12 @@ async fn steps(db: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Vec<Step>> 
         recorded_at: s.recorded_at,
         person: s.person,
         note: s.note,
+        until: s.until,
     };
     Ok(stored.into_iter().map(step).collect())
 }
 
 /// A transition in words.
-pub(super) fn what(kind: &str) -> String {
+pub(in crate::pages) fn what(kind: &str) -> String {
     Event::from_name(kind).map_or_else(|| kind.to_owned(), |event| event.title().to_owned())
 }

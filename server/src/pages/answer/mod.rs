@@ -109,7 +109,8 @@ fn page(alarm: Option<Alarm>, standing: Standing) -> Result<Response, WebError> 
         Standing::NotYours => StatusCode::FORBIDDEN,
         _ => StatusCode::OK,
     };
-    let title = alarm.as_ref().map_or_else(|| "Answer".to_owned(), |alarm| alarm.condition.title().to_owned());
+    let title =
+        alarm.as_ref().map_or_else(|| "Answer".to_owned(), |alarm| alarm.condition.title().to_owned());
     let frame = Frame { title, section: Section::None, viewer: None, notice: None };
     let mut response = (status, html(&AnswerPage { frame, alarm, standing })?).into_response();
     let robots = HeaderName::from_static("x-robots-tag");

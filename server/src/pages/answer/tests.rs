@@ -83,7 +83,10 @@ async fn looking_changes_nothing_and_the_button_acknowledges_once_as_the_person(
     for _ in 0..3 {
         let page = story.look(&path).await;
         assert_eq!(page.status, StatusCode::OK);
-        assert!(page.body.contains("Reverse power") && page.body.contains("<button type=\"submit\" autofocus>Acknowledge"));
+        assert!(
+            page.body.contains("Reverse power")
+                && page.body.contains("<button type=\"submit\" autofocus>Acknowledge")
+        );
         assert!(page.body.contains("not a substitute for verification at the equipment"));
         assert!(page.body.contains("name=\"robots\" content=\"noindex"));
         assert_eq!(page.headers["cache-control"], "no-store");
@@ -105,7 +108,10 @@ async fn looking_changes_nothing_and_the_button_acknowledges_once_as_the_person(
     // pressed again, and raised again meanwhile: a link works once
     story.sql("update alarm set acknowledged_at = null, acknowledged_by = null; update alarm_point set process = 'unacknowledged'").await;
     let again = story.press(&path).await;
-    assert!(again.body.contains("Acknowledged by this link at") && !again.body.contains("<button type=\"submit\""));
+    assert!(
+        again.body.contains("Acknowledged by this link at")
+            && !again.body.contains("<button type=\"submit\"")
+    );
     assert_eq!(story.acknowledged_by().await, None);
 }
 

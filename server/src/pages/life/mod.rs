@@ -7,5 +7,5 @@ mod lives;
 pub(super) mod testing;
 
 pub(super) use causes::{add, by_period, by_regulator, cause, coverage};
-pub(super) use days::{Day, each_day, tap_days};
+pub(super) use days::{Day, each_day, operations_before, tap_days};
 pub(super) use lives::{Lived, exercise_rule, load};

@@ -1,7 +1,7 @@
-//! The ranking as a file.
+//! The ranking, and a month, as files.
 
 use regulator::wear::{CannotTell, Outlook, Past};
-use web::maintenance::{Life, Row};
+use web::maintenance::{Life, MonthLine, Row};
 
 use crate::pages::csv::{Csv, decimal, plain};
 
@@ -33,11 +33,47 @@ const HEADS: [&str; 25] = [
     "main_cause_share_percent",
 ];
 
+/// The first columns say of whom a line is.
+const WHOSE: usize = 3;
+
 /// One line a regulator, in the order given.
 pub(super) fn of(rows: &[Row]) -> Csv {
     let mut csv = Csv::new(HEADS);
     for row in rows {
         csv.line(line(row));
+    }
+    csv
+}
+
+const OF_MONTH: [&str; 7] = [
+    "operations_month",
+    "operations_month_before",
+    "days_read",
+    "worn_month_percent",
+    "main_cause_month",
+    "main_cause_month_share_percent",
+    "alarms_raised",
+];
+
+/// One line a regulator, in the order given: its month, then how it stands when the file is made.
+pub(super) fn of_month(lines: &[MonthLine]) -> Csv {
+    let (whose, now) = HEADS.split_at(WHOSE);
+    let mut csv = Csv::new([whose, &OF_MONTH, now].concat());
+    for of_one in lines {
+        let mut fields = line(&of_one.row);
+        let now = fields.split_off(WHOSE);
+        let main = of_one.shares.main().and_then(|cause| Some((cause, of_one.shares.share(cause)?)));
+        fields.extend([
+            plain(of_one.operations),
+            plain(of_one.before),
+            of_one.days.to_string(),
+            decimal(of_one.worn.map(|share| 100.0 * share), 4),
+            main.map_or("", |(cause, _)| cause.name()).to_owned(),
+            decimal(main.map(|(_, share)| 100.0 * share), 1),
+            of_one.alarms.join("; "),
+        ]);
+        fields.extend(now);
+        csv.line(fields);
     }
     csv
 }

@@ -1,6 +1,9 @@
 //! Everything that a row of the ranking says, for all regulators at once: a handful of queries, none of them per regulator.
 
-use std::{collections::HashMap, sync::Arc};
+use std::{
+    collections::{HashMap, HashSet},
+    sync::Arc,
+};
 
 use chrono::{Days, NaiveDate};
 use chrono_tz::Tz;
@@ -61,12 +64,12 @@ pub(super) struct Recent {
     days: u32,
 }
 
-/// All regulators that are asked for.
+/// All regulators that are asked for, without what the last days' wear forecasts: that has to be read day by day.
 pub(super) async fn rows(app: &App, asked: &Asked, now: Timestamp) -> sqlx::Result<Gathered> {
     gather(app, |_, place| admits(asked, place), now).await
 }
 
-/// All regulators that `wanted` admits.
+/// All regulators that `wanted` admits, without the forecast.
 pub(super) async fn gather(
     app: &App,
     wanted: impl Fn(&Regulator, &Place) -> bool,
@@ -82,7 +85,7 @@ pub(super) async fn gather(
         let account = |lived: &Lived| unit.basis.account(&lived.wear, lived.first_counter, unit.counter);
         unit.account = unit.lived.as_ref().map(account);
     }
-    recent(&mut db, &ids, &mut units, now).await?;
+    operations(&mut db, &ids, &mut units, now).await?;
     let today = now.date_naive();
     let mut shares = life::by_regulator(&mut db, &ids, (today - Days::new(COUNTED), today)).await?;
     let mut suspects = suspects(&mut db, &ids).await?;
@@ -116,33 +119,34 @@ fn units(app: &App, thresholds: &Thresholds, wanted: impl Fn(&Regulator, &Place)
     })
 }
 
-/// What the last days told: the worst part's wear, and operations. The present day is not over, and left out.
-async fn recent(db: &mut PgConnection, ids: &[i32], units: &mut [Unit], now: Timestamp) -> sqlx::Result<()> {
-    let days = u64::try_from(ForecastRules::default().days).unwrap_or(90);
-    // A day earlier and later: sites have their own midnight.
-    let between = (now.date_naive() - Days::new(days + 1), now.date_naive() + Days::new(1));
-    let places: HashMap<i32, usize> = units.iter().enumerate().map(|(i, u)| (u.regulator.id, i)).collect();
-    life::each_day(db, ids, between, |day| {
-        if let Some(unit) = places.get(&day.regulator_id).and_then(|&i| units.get_mut(i)) {
-            unit.take(&day, now.with_timezone(&unit.zone).date_naive());
+/// Operations of the last whole days of each site; the present day is not over, and left out.
+async fn operations(
+    db: &mut PgConnection,
+    ids: &[i32],
+    units: &mut [Unit],
+    now: Timestamp,
+) -> sqlx::Result<()> {
+    let todays: Vec<NaiveDate> = units.iter().map(|unit| unit.today(now)).collect();
+    let sums = life::operations_before(db, ids, &todays, COUNTED).await?;
+    for unit in units {
+        if let Some((operations, days)) = sums.get(&unit.regulator.id) {
+            (unit.recent.operations, unit.recent.days) = (*operations, *days);
         }
-    })
-    .await?;
-    units.iter_mut().for_each(|unit| unit.recent.shares.sort_by_key(|share| share.day));
+    }
     Ok(())
 }
 
 impl Unit {
+    fn today(&self, now: Timestamp) -> NaiveDate {
+        now.with_timezone(&self.zone).date_naive()
+    }
+
     fn take(&mut self, day: &Day, today: NaiveDate) {
         if day.day >= today {
             return;
         }
-        if today - day.day <= chrono::TimeDelta::days(COUNTED.cast_signed()) {
-            self.recent.operations += day.operations;
-            self.recent.days += 1;
-        }
         if let Some(part) = self.worst() {
-            let share = self.basis.share(&day.wear.part(part));
+            let share = self.basis.share(&day.part(part));
             let day = (day.day - NaiveDate::default()).num_days();
             self.recent.shares.push(DayShare { day, share });
         }
@@ -194,6 +198,46 @@ impl Unit {
 }
 
 impl Gathered {
+    /// Reads the wear of the last days, from which the end is forecast: of these regulators, or of all.
+    pub(super) async fn forecast(
+        &mut self,
+        app: &App,
+        of: Option<&HashSet<i32>>,
+        now: Timestamp,
+    ) -> sqlx::Result<()> {
+        let days = u64::try_from(ForecastRules::default().days).unwrap_or(90);
+        // A day earlier and later: sites have their own midnight.
+        let between = (now.date_naive() - Days::new(days + 1), now.date_naive() + Days::new(1));
+        let forecast = |unit: &Unit| {
+            unit.worst().is_some() && of.is_none_or(|wanted| wanted.contains(&unit.regulator.id))
+        };
+        let places: HashMap<i32, usize> = self
+            .units
+            .iter()
+            .enumerate()
+            .filter(|(_, unit)| forecast(unit))
+            .map(|(i, unit)| (unit.regulator.id, i))
+            .collect();
+        let ids: Vec<i32> = places.keys().copied().collect();
+        let units = &mut self.units;
+        let mut db = app.pool.acquire().await?;
+        life::each_day(&mut db, &ids, between, |day| {
+            if let Some(unit) = places.get(&day.regulator_id).and_then(|&i| units.get_mut(i)) {
+                let today = unit.today(now);
+                unit.take(&day, today);
+            }
+        })
+        .await?;
+        self.units.iter_mut().for_each(|unit| unit.recent.shares.sort_by_key(|share| share.day));
+        Ok(())
+    }
+
+    /// These units as the pages show them, by id.
+    pub(super) fn rows_of(&self, ids: &HashSet<i32>) -> HashMap<i32, Row> {
+        let wanted = self.units.iter().filter(|unit| ids.contains(&unit.regulator.id));
+        wanted.map(|unit| (unit.regulator.id, unit.row())).collect()
+    }
+
     /// Every unit as the pages show it.
     pub(super) fn rows(&self) -> Vec<Row> {
         self.units.iter().map(Unit::row).collect()

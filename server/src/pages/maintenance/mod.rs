@@ -7,6 +7,8 @@ mod month;
 mod tests;
 mod wear;
 
+use std::collections::HashMap;
+
 use axum::{
     Router,
     extract::{Query, State},
@@ -85,13 +87,23 @@ async fn show(
 ) -> Result<Html<String>, WebError> {
     let asked = said.understood()?;
     let now = Utc::now();
-    let gathered = gather::rows(&app, &asked, now).await?;
+    let mut gathered = gather::rows(&app, &asked, now).await?;
+    // Ends are forecast for what is shown; all of them are needed only where they make the order.
+    if asked.sort == Column::End || asked.all {
+        gathered.forecast(&app, None, now).await?;
+    }
     let mut rows = gathered.rows();
     asked.sort(&mut rows);
     let total = rows.len();
     let analysed = rows.iter().filter(|row| row.dwell.is_some()).count();
     if !asked.all {
         rows.truncate(FIRST_ROWS);
+        if asked.sort != Column::End {
+            let shown = rows.iter().map(|row| row.id).collect();
+            gathered.forecast(&app, Some(&shown), now).await?;
+            let mut forecast: HashMap<i32, _> = gathered.rows_of(&shown);
+            rows = rows.into_iter().map(|row| forecast.remove(&row.id).unwrap_or(row)).collect();
+        }
     }
     let (substations, feeders) = app.picture.read(|fleet| choices(fleet, &asked));
     html(&MaintenancePage {
@@ -115,7 +127,8 @@ async fn download(
 ) -> Result<Response, WebError> {
     let asked = said.understood()?;
     let now = Utc::now();
-    let gathered = gather::rows(&app, &asked, now).await?;
+    let mut gathered = gather::rows(&app, &asked, now).await?;
+    gathered.forecast(&app, None, now).await?;
     let mut rows = gathered.rows();
     asked.sort(&mut rows);
     file::of(&rows).answer(&format!("maintenance-{}.csv", now.format("%Y-%m-%d")))

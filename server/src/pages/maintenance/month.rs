@@ -1,10 +1,10 @@
-//! One month on paper.
+//! One month on paper, and its lines as a file.
 
 use std::collections::HashMap;
 
 use axum::{
     extract::{Path, Query, State},
-    response::Html,
+    response::{IntoResponse, Response},
 };
 use chrono::{Days, Months, NaiveDate, TimeDelta, Utc};
 use regulator::{causes::Shares, conditions::Condition, wear::Outlook};
@@ -15,7 +15,7 @@ use web::{
 };
 
 use super::{
-    Said,
+    Said, file,
     gather::{self, SUSPECTS, Unit},
 };
 use crate::{
@@ -35,11 +35,15 @@ pub(super) async fn show(
     State(app): State<App>,
     Path(month): Path<String>,
     Query(said): Query<Said>,
-) -> Result<Html<String>, WebError> {
-    let month = read(&month)?;
+) -> Result<Response, WebError> {
+    let (month, as_file) = match month.strip_suffix(".csv") {
+        Some(month) => (read(month)?, true),
+        None => (read(&month)?, false),
+    };
     let asked = Asked { sort: Column::default(), reverse: false, all: false, ..said.understood()? };
     let now = Utc::now();
-    let gathered = gather::rows(&app, &asked, now).await?;
+    let mut gathered = gather::rows(&app, &asked, now).await?;
+    gathered.forecast(&app, None, now).await?;
     let mut db = app.pool.acquire().await?;
     let counted = count(&mut db, &gathered.units, month).await?;
     let mut lines: Vec<MonthLine> = gathered.units.iter().map(|unit| line(unit, &counted)).collect();
@@ -47,6 +51,9 @@ pub(super) async fn show(
         let used = |l: &MonthLine| l.row.life.likely().unwrap_or(-1.0);
         used(b).total_cmp(&used(a)).then_with(|| a.row.order.cmp(&b.row.order))
     });
+    if as_file {
+        return file::of_month(&lines).answer(&format!("maintenance-month-{}.csv", month.format("%Y-%m")));
+    }
     let totals = totals(&lines, &counted);
     let place = gathered.units.first().map_or_else(
         || "No regulator here".to_owned(),
@@ -56,7 +63,7 @@ pub(super) async fn show(
             (None, None) => "The fleet".to_owned(),
         },
     );
-    html(&MonthPage {
+    let page = html(&MonthPage {
         frame: signed_in.frame(format!("Maintenance report {}", month.format("%Y-%m")), Section::Maintenance),
         month,
         place,
@@ -68,7 +75,8 @@ pub(super) async fn show(
         unfinished: now.date_naive() < month + Months::new(1),
         lines,
         asked,
-    })
+    });
+    page.map(IntoResponse::into_response)
 }
 
 /// The first day of a month written as 2026-10.
@@ -98,7 +106,7 @@ async fn count(db: &mut PgConnection, units: &[Unit], month: NaiveDate) -> sqlx:
         *days += 1;
         let unit = by_id.get(&day.regulator_id).filter(|_| day.day >= month);
         if let Some((unit, part)) = unit.and_then(|unit| Some((unit, unit.worst()?))) {
-            *worn += unit.basis.share(&day.wear.part(part)).likely;
+            *worn += unit.basis.share(&day.part(part)).likely;
         }
     })
     .await?;

@@ -249,9 +249,20 @@ async fn a_month_on_paper_compares_with_the_one_before() {
     ] {
         assert!(said.contains(words), "{words} in {said}");
     }
+    let csv = test.get(&browser, "/maintenance/month/2025-03.csv").await.body;
+    let lines: Vec<Vec<&str>> = csv.lines().map(|line| line.split(',').collect()).collect();
+    assert_eq!(lines.len(), 4);
+    let line = lines.iter().find(|line| line[0] == ids[0].to_string()).unwrap();
+    let field = |name: &str| line[lines[0].iter().position(|head| *head == name).unwrap()];
+    assert_eq!(
+        (field("operations_month"), field("operations_month_before"), field("days_read")),
+        ("280", "112", "28")
+    );
+    assert_eq!((field("worn_month_percent"), field("main_cause_month")), ("0.7000", "clouds"));
+    assert_eq!(field("life_used_likely_percent"), "50.00");
     let empty = test.get(&browser, "/maintenance/month/2001-01").await;
     assert!(empty.body.contains("Nothing analysed in this month."));
-    for bad in ["2025-13", "2025-3", "march"] {
+    for bad in ["2025-13", "2025-3", "march", "2025-3.csv"] {
         assert_eq!(
             test.get(&browser, &format!("/maintenance/month/{bad}")).await.status,
             StatusCode::NOT_FOUND
@@ -268,4 +279,61 @@ async fn an_empty_fleet_and_an_unread_one_say_so() {
     show_inventory(&test).await;
     let page = test.get(&browser, "/maintenance").await.body;
     assert!(page.contains("Nothing analysed yet.") && page.contains("– not analysed"));
+}
+
+/// Prints how long the pages take for 2,000 regulators and 100 days:
+/// `cargo nextest run --workspace --run-ignored only -E 'test(speed_of_maintenance)' --no-capture`.
+#[tokio::test]
+#[ignore = "a measurement"]
+async fn speed_of_maintenance() {
+    let test = TestApp::new().await;
+    let mut db = test.db().await;
+    fleet(&mut db, 2000).await;
+    let wear = worn(25_000, 500_000_000);
+    sqlx::query(
+        "insert into service_life (regulator_id, seen_until, settled_until, first_seen_at, first_counter, wear, state)
+            select id, now(), now(), now() - interval '100 days', 0, $1, '{}' from regulator",
+    )
+    .bind(&wear)
+    .execute(&mut *db)
+    .await
+    .unwrap();
+    sqlx::query(
+        "insert into service_day (regulator_id, day, operations, tap_lowest, tap_seconds, unknown_seconds, wear)
+            select r.id, current_date - n, 20, -1, '{3600,0,0,0,82800}', 0, $1
+            from regulator r, generate_series(0, 100) n",
+    )
+    .bind(worn(20, 1_000_000))
+    .execute(&mut *db)
+    .await
+    .unwrap();
+    sqlx::query(
+        "insert into cause_day (regulator_id, day, cause, operations, weight, undone)
+            select r.id, current_date - n, c, 5, 4, 1 from regulator r, generate_series(0, 100) n, generate_series(0, 3) c",
+    )
+    .execute(&mut *db)
+    .await
+    .unwrap();
+    sqlx::raw_sql("analyze").execute(&mut *db).await.unwrap();
+    drop(db);
+    show_inventory(&test).await;
+    let browser = test.browser(Role::View).await;
+    let month = Utc::now().format("%Y-%m");
+    for path in [
+        "/maintenance".to_owned(),
+        "/maintenance?sort=end".to_owned(),
+        "/maintenance?all=1".to_owned(),
+        "/maintenance.csv".to_owned(),
+        format!("/maintenance/month/{month}"),
+    ] {
+        let mut took = vec![];
+        for _ in 0..5 {
+            let started = std::time::Instant::now();
+            let page = test.get(&browser, &path).await;
+            took.push(started.elapsed());
+            assert_eq!(page.status, StatusCode::OK);
+        }
+        took.sort();
+        println!("{path}: median {:?}, slowest {:?}", took[2], took[4]);
+    }
 }

@@ -27,7 +27,8 @@ pub(super) async fn show(
     Path(id): Path<i32>,
 ) -> Result<Html<String>, WebError> {
     let now = Utc::now();
-    let gathered = gather::gather(&app, |regulator, _| regulator.id == id, now).await?;
+    let mut gathered = gather::gather(&app, |regulator, _| regulator.id == id, now).await?;
+    gathered.forecast(&app, None, now).await?;
     let unit =
         gathered.units.first().ok_or_else(|| WebError::NotFound(format!("regulator {id} in service")))?;
     let base_v = unit.regulator.nameplate.voltage_base_v;

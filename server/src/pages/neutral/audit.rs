@@ -120,7 +120,10 @@ pub(super) async fn show(
         frame: signed_in.frame(title, Section::Board),
         days,
         choices: CHOICES,
-        live: live.map(|d| local_times(&d.tap_audit().verdict(&limits).words(), zone)),
+        live: live.map(|d| {
+            let audit = d.tap_audit();
+            local_times(&format!("{}{}", audit.verdict(&limits).words(), records::basis(audit)), zone)
+        }),
         replayed: local_times(&replay.audit.verdict(&limits).words(), zone),
         strip: strip(points, span, &limits, zone),
         rows: by_day(points, zone),

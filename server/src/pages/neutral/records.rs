@@ -1,7 +1,8 @@
 //! What the sheet is gathered from.
 //!
 //! The tap audit is the one that detection keeps: it remembers a slip for as long as it has watched, where a replay of some weeks
-//! would take an old slip for the usual offset. Only while that one has not learnt yet are the last days replayed.
+//! would take an old slip for the usual offset. Only while that one has not learnt yet are the last days replayed. Detection also
+//! knows what neighbours reported at the time; a replay goes by the unit's own readings alone.
 
 use chrono::TimeDelta;
 use chrono_tz::Tz;
@@ -61,12 +62,18 @@ pub(super) async fn find(app: &App, regulator: &Regulator, now: Timestamp) -> Re
     }
     let audit_basis = match last {
         Some(last) => format!(
-            "The tap audit has followed every reading since detection began, up to {}.",
-            last.format("%Y-%m-%d %H:%M UTC")
+            "The tap audit has followed every reading since detection began, up to {}{}.",
+            last.format("%Y-%m-%d %H:%M UTC"),
+            basis(&audit)
         ),
         None => "The tap audit has too few readings to go by.".to_owned(),
     };
     Ok(Found { readings, audit, limits, audit_basis, life })
+}
+
+/// What the audit goes by, where it is not the unit's own source voltage.
+pub(super) fn basis(audit: &TapAudit) -> String {
+    audit.basis().words().map_or_else(String::new, |words| format!("; {words}"))
 }
 
 const fn is_young(verdict: &Verdict) -> bool {

@@ -105,6 +105,25 @@ async fn what_detection_remembers_outweighs_the_last_days() {
 }
 
 #[tokio::test]
+async fn an_audit_by_a_neighbours_source_voltage_says_so() {
+    let (test, id) = app(0.0, (121.3, 121.1), TimeDelta::zero()).await;
+    let last = Utc::now().to_rfc3339();
+    let state = format!(
+        r#"{{"last_seen":"{last}","slipped_tap_report":{{"audit":{{"n":0,"m":0,"v":2,"w":7,"l":12,"s":-2,"f":1767225600}}}}}}"#
+    );
+    sqlx::query("insert into detection_state (scope_kind, scope_id, state) values ('regulator', $1, $2)")
+        .bind(id.to_string())
+        .bind(state)
+        .execute(&mut *test.db().await)
+        .await
+        .unwrap();
+    for path in ["neutral", "audit"] {
+        let page = test.get(&test.browser(Role::View).await, &format!("/regulator/{id}/{path}")).await.body;
+        assert!(page.contains("by the source voltage of a neighbour on the same bus and phase"), "{page}");
+    }
+}
+
+#[tokio::test]
 async fn the_history_shows_the_offset_by_day_and_its_bounds() {
     let (test, id) = app(0.0, (121.3, 121.1), TimeDelta::zero()).await;
     let browser = test.browser(Role::View).await;

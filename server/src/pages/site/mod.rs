@@ -19,9 +19,11 @@ use tower_http::compression::CompressionLayer;
 use web::{
     board::{Cell, number},
     frame::Section,
+    notes::SiteNotes,
     site::{Facts, PastAlarm, Phase, Present, Range, Site, SiteLife, Strip, Summary, Values},
 };
 
+use super::notes;
 use super::trend::{self, Asked, Occurrence, Resolution, Subject, Trend};
 use crate::{
     app::App,
@@ -67,6 +69,7 @@ async fn show(
             summaries: summaries(&past.trends),
             alarms: past.alarms.iter().map(|a| past_alarm(a, zone)).collect(),
             range,
+            notes: past.notes,
             life: past.life,
             ..base
         })
@@ -104,6 +107,7 @@ struct Past {
     trends: Vec<Trend>,
     alarms: Vec<Occurrence>,
     devices: Vec<devices::Device>,
+    notes: Option<SiteNotes>,
 }
 
 async fn past(app: &App, site: i32, subjects: &[Subject], range: &Range, zone: Tz) -> sqlx::Result<Past> {
@@ -112,6 +116,8 @@ async fn past(app: &App, site: i32, subjects: &[Subject], range: &Range, zone: T
     let mut past = Past { alarms: trend::alarms(&mut connection, subjects, span).await?, ..Past::default() };
     let ids: Vec<i32> = subjects.iter().map(|s| s.id).collect();
     past.devices = devices::of(&mut connection, &ids).await?;
+    let units: Vec<(i32, String)> = subjects.iter().map(|s| (s.id, s.name.clone())).collect();
+    past.notes = Some(notes::of_site(&mut connection, site, &units, zone).await?);
     let by_days = trend::by_days(range.length());
     for subject in subjects {
         let resolution = Resolution::coarse(range.length());
@@ -149,6 +155,7 @@ fn page(units: &[&Unit], fleet: &Fleet, zone: Tz, now: Timestamp) -> Option<Site
         summaries: vec![],
         alarms: vec![],
         life: None,
+        notes: None,
         phases: units.iter().map(|u| trend::name(u)).collect(),
         version: format!("{}-{}", fleet.epoch, fleet.version),
         regulators: units.iter().map(|u| u.regulator.id).collect(),

@@ -15,8 +15,9 @@ use web::{
 
 /// The longest span.
 pub(super) const LONGEST: TimeDelta = TimeDelta::days(31);
-/// The span where none is asked for.
-const USUAL: TimeDelta = TimeDelta::days(7);
+/// The span where none is asked for: a day is read and replayed at once, and the last one is the likeliest to be read finely enough to
+/// study.
+const USUAL: TimeDelta = TimeDelta::days(1);
 /// Names of the columns of settings in an address: present, then those to try.
 pub(super) const SLOTS: [&str; 4] = ["p", "a", "b", "c"];
 /// How a local time is written.

@@ -51,6 +51,12 @@ async fn show_all(signed_in: SignedIn, State(app): State<App>) -> Result<Respons
     Ok(html(&ThresholdsPage { frame, groups, changes })?.into_response())
 }
 
+/// The parameters of one condition, with what is set of them.
+pub(super) async fn rows(db: &mut PgConnection, condition: Condition) -> sqlx::Result<Vec<Row>> {
+    let set = store::all(db).await?;
+    Ok(condition.parameters().iter().map(|parameter| row(condition, parameter, &set)).collect())
+}
+
 fn row(condition: Condition, parameter: &'static Parameter, set: &[store::Set]) -> Row {
     let of_it = |s: &&store::Set| s.condition == condition.name() && s.parameter == parameter.name;
     let overrides = set.iter().filter(of_it).map(store::Set::shown).collect();
