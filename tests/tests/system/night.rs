@@ -219,5 +219,6 @@ async fn everything_arrived_once_and_in_order(pool: &PgPool, told: &[Value]) {
     arrived.sort_unstable();
     let sent: Vec<i64> = outbox.iter().filter(|(.., state)| state == "sent").map(|(id, ..)| *id).collect();
     assert_eq!(arrived, sent, "each once");
-    assert!(sent.len() >= 14, "{} messages", sent.len());
+    // Of the first alarm: desk, Bob, Cho, all three, Bob; of the second: desk, Bob, Cho, and its end to each.
+    assert_eq!(sent.len(), 7 + 6);
 }

@@ -19,8 +19,7 @@ use regulator::Timestamp;
 use sqlx::PgConnection;
 
 use people::People;
-#[allow(unused_imports, reason = "for the alarm's page")]
-pub(crate) use shown::{CallStep, Escalated, Told, escalations_of, steps_of};
+pub(crate) use shown::{CallStep, Told, escalations_of, steps_of};
 
 /// Escalations taken further in one tick, at most; the others are taken by the next.
 const AT_ONCE: i64 = 500;

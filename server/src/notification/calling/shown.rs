@@ -5,12 +5,9 @@ use sqlx::PgConnection;
 
 /// One calling: from an announcement until somebody acted.
 #[derive(Debug, Clone, PartialEq, Eq)]
-#[cfg_attr(not(test), allow(dead_code, reason = "for the alarm's page"))]
 pub(crate) struct Escalated {
-    pub(crate) id: i64,
     /// The rota that it goes by; none where none covers the place.
     pub(crate) rota: Option<String>,
-    pub(crate) created_at: Timestamp,
     /// When the next step is due, if one is.
     pub(crate) next_at: Option<Timestamp>,
     /// When and why it ended, in words.
@@ -19,14 +16,11 @@ pub(crate) struct Escalated {
 
 /// One step of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-#[cfg_attr(not(test), allow(dead_code, reason = "for the alarm's page"))]
 pub(crate) struct CallStep {
     pub(crate) id: i64,
-    pub(crate) escalation_id: i64,
     pub(crate) round: i32,
     /// None for the last resort.
     pub(crate) level: Option<i16>,
-    pub(crate) due_at: Timestamp,
     /// Who was on call.
     pub(crate) person: Option<String>,
     pub(crate) outcome: Told,
@@ -55,10 +49,9 @@ impl CallStep {
 ///
 /// # Errors
 /// When the database refuses.
-#[cfg_attr(not(test), allow(dead_code, reason = "for the alarm's page"))]
 pub(crate) async fn escalations_of(conn: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Vec<Escalated>> {
     let rows = sqlx::query!(
-        r#"select e.id, r.name as "rota?", e.created_at, case when e.state is not null then e.next_at end as next_at,
+        r#"select r.name as "rota?", case when e.state is not null then e.next_at end as next_at,
              e.stopped_at, e.stopped_why
            from escalation e left join rota r on r.id = e.rota_id where e.alarm_id = $1 order by e.id"#,
         alarm_id
@@ -68,9 +61,7 @@ pub(crate) async fn escalations_of(conn: &mut PgConnection, alarm_id: i64) -> sq
     Ok(rows
         .into_iter()
         .map(|row| Escalated {
-            id: row.id,
             rota: row.rota,
-            created_at: row.created_at,
             next_at: row.next_at,
             stopped: row.stopped_at.zip(row.stopped_why.as_deref().map(stopped)),
         })
@@ -83,7 +74,7 @@ pub(crate) async fn escalations_of(conn: &mut PgConnection, alarm_id: i64) -> sq
 /// When the database refuses.
 pub(crate) async fn steps_of(conn: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Vec<CallStep>> {
     let rows = sqlx::query!(
-        r#"select s.id, s.escalation_id, s.round, s.level, s.due_at, p.name as "person?", s.outcome, s.why
+        r#"select s.id, s.round, s.level, p.name as "person?", s.outcome, s.why
            from call_step s left join person p on p.id = s.person_id where s.alarm_id = $1 order by s.due_at, s.id"#,
         alarm_id
     )
@@ -93,10 +84,8 @@ pub(crate) async fn steps_of(conn: &mut PgConnection, alarm_id: i64) -> sqlx::Re
         .into_iter()
         .map(|row| CallStep {
             id: row.id,
-            escalation_id: row.escalation_id,
             round: row.round,
             level: row.level,
-            due_at: row.due_at,
             person: row.person,
             outcome: told(&row.outcome, row.why.as_deref()),
         })

@@ -22,7 +22,12 @@ async fn send_all(story: &Story) -> Vec<i64> {
 /// Raises so many alarms, each of its own place and priority.
 async fn raise(story: &Story, count: usize, priority: i16) {
     for _ in 0..count {
-        story.sql("update alarm set raised_at = raised_at - interval '1 day', returned_at = raised_at").await;
+        story
+            .sql(
+                "update alarm set raised_at = '2026-01-01'::timestamptz + make_interval(secs => id), returned_at = '2026-02-01'
+                 where returned_at is null",
+            )
+            .await;
         let alarm = story.alarm_of_regulator("voltage_range_a", priority).await;
         let raised = story.transition(alarm, "raised").await;
         enqueue(&mut story.pool().acquire().await.unwrap(), raised).await.unwrap();

@@ -62,7 +62,11 @@ impl Letter {
         let message_id = id_of(&key.name());
         let mut builder = Message::builder()
             .from(from.clone())
-            .to(Mailbox::new(Some(one_line(name)).filter(|n| !n.is_empty()), address))
+            .to(Mailbox::new(Some(one_line(name)).filter(|n| !n.is_empty()), address));
+        if !words.subject.is_empty() {
+            builder = builder.subject(shorten(&one_line(&words.subject)));
+        }
+        builder = builder
             .date(SystemTime::from(key.created_at))
             .message_id(Some(message_id.clone()))
             // RFC 3834: keeps holiday answers from coming back
@@ -70,9 +74,6 @@ impl Letter {
                 HeaderName::new_from_ascii_str("Auto-Submitted"),
                 "auto-generated".to_owned(),
             ));
-        if !words.subject.is_empty() {
-            builder = builder.subject(shorten(&one_line(&words.subject)));
-        }
         if let Some(thread) = thread {
             let previous = thread.previous.map(|key| id_of(&key.name()));
             let all: Vec<_> = [id_of(&thread.root)].into_iter().chain(previous.clone()).collect();

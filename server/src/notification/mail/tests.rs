@@ -40,7 +40,7 @@ fn raised_and_returned_are_one_conversation_and_a_repeated_attempt_is_the_same_l
     let id = header(&raised, "Message-ID");
     assert!(id.starts_with('<') && id.ends_with("@utility.example>"), "{id}");
     // RFC 5322 section 3.6.4: the one answered, and the whole thread; its root is the alarm
-    let root = "<about.100001.64bfb20410400@utility.example>";
+    let root = "<about.100001.64bfb2206a800@utility.example>";
     assert_eq!(header(&raised, "References"), root);
     assert_eq!(header(&returned, "In-Reply-To"), id);
     assert_eq!(header(&returned, "References"), format!("{root} {id}"));
@@ -76,10 +76,10 @@ fn no_name_can_add_a_header() {
             [
                 "From",
                 "To",
+                "Subject",
                 "Date",
                 "Message-ID",
                 "Auto-Submitted",
-                "Subject",
                 "References",
                 "MIME-Version",
                 "Content-Type"

@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 
 use regulator::Timestamp;
 use sqlx::PgConnection;
-use web::alarms::{Attempt, Message};
+use web::alarms::{Attempt, Calling, Message};
 
 use super::one::what;
 use crate::notification::{
     Way,
-    calling::{CallStep, Told, steps_of},
+    calling::{CallStep, Told, escalations_of, steps_of},
 };
 
 /// A message as it is stored.
@@ -62,6 +62,12 @@ pub(super) async fn of(db: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Vec
         .collect();
     messages.extend(steps.iter().filter_map(untold));
     Ok(messages)
+}
+
+/// How far the latest calling about an alarm has come.
+pub(super) async fn calling(db: &mut PgConnection, alarm_id: i64) -> sqlx::Result<Option<Calling>> {
+    let latest = escalations_of(db, alarm_id).await?.pop();
+    Ok(latest.map(|e| Calling { rota: e.rota, next_at: e.next_at, stopped: e.stopped }))
 }
 
 impl Stored {

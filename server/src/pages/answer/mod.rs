@@ -39,9 +39,9 @@ async fn show(
     Source(source): Source,
     Path(token): Path<String>,
 ) -> Result<Response, WebError> {
-    not_too_often(&app, &token, source)?;
     let mut db = app.pool.acquire().await?;
-    match find(&mut db, &token, Utc::now()).await? {
+    let named = named(&app, &mut db, &token, source).await?;
+    match find(&mut db, named, Utc::now()).await? {
         Some(found) => page(Some(found.alarm), found.standing),
         None => page(None, Standing::Unknown),
     }
@@ -52,11 +52,11 @@ async fn acknowledge(
     Source(source): Source,
     Path(token): Path<String>,
 ) -> Result<Response, WebError> {
-    not_too_often(&app, &token, source)?;
     let mut db = app.pool.acquire().await?;
+    let named = named(&app, &mut db, &token, source).await?;
     let now = Utc::now();
     let mut tx = db.begin().await?;
-    let Some(mut found) = find(&mut tx, &token, now).await? else {
+    let Some(mut found) = find(&mut tx, named, now).await? else {
         return page(None, Standing::Unknown);
     };
     if let Standing::Open { name } = &found.standing {
@@ -80,16 +80,26 @@ async fn acknowledge(
     page(Some(found.alarm), found.standing)
 }
 
-/// Counted as attempts to sign in are: for a link and for where they come from.
-fn not_too_often(app: &App, token: &str, source: Option<IpAddr>) -> Result<(), WebError> {
-    let key = format!("answer {}", &token.chars().take(40).collect::<String>());
-    app.gate.limiter.attempt(&key, source, Instant::now()).map_err(|refused| WebError::TooMany {
-        what: format!(
-            "Too many attempts. Wait {} min and try again.",
-            refused.wait.as_secs().div_ceil(60).max(1)
-        ),
-        retry_after_s: refused.wait.as_secs(),
-    })
+/// What a link names, if we have made it. Counted as attempts to sign in are: for the link; and for where it comes from if it is none of ours, so that
+/// in a storm nobody is kept from acknowledging who sits behind the same proxy as others.
+async fn named(
+    app: &App,
+    db: &mut PgConnection,
+    token: &str,
+    source: Option<IpAddr>,
+) -> Result<Option<Named>, WebError> {
+    let named = answer::read(&answer::key(db).await?, token);
+    let counted = source.filter(|_| named.is_none());
+    app.gate.limiter.attempt(&format!("answer {token}"), counted, Instant::now()).map_err(|refused| {
+        WebError::TooMany {
+            what: format!(
+                "Too many attempts. Wait {} min and try again.",
+                refused.wait.as_secs().div_ceil(60).max(1)
+            ),
+            retry_after_s: refused.wait.as_secs(),
+        }
+    })?;
+    Ok(named)
 }
 
 fn page(alarm: Option<Alarm>, standing: Standing) -> Result<Response, WebError> {
@@ -117,9 +127,12 @@ struct Found {
     way: &'static str,
 }
 
-async fn find(db: &mut PgConnection, token: &str, now: DateTime<Utc>) -> Result<Option<Found>, WebError> {
-    let key = answer::key(&mut *db).await?;
-    let Some(Named { notification_id, until }) = answer::read(&key, token) else { return Ok(None) };
+async fn find(
+    db: &mut PgConnection,
+    named: Option<Named>,
+    now: DateTime<Utc>,
+) -> Result<Option<Found>, WebError> {
+    let Some(Named { notification_id, until }) = named else { return Ok(None) };
     let Some(row) = sqlx::query!(
         r#"select n.way, n.answered_at, r.name as recipient, r.disabled_at is not null as "disabled!",
              p.name as "person?", (p.disabled_at is not null or p.role = 'view') is true as "may_not!",

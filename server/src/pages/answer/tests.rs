@@ -105,6 +105,16 @@ async fn looking_changes_nothing_and_the_button_acknowledges_once_as_the_person(
     .await
     .unwrap();
     assert_eq!((answered, stopped.as_str()), (true, "acknowledged"));
+    let shown =
+        story.test.get(&story.test.browser(Role::View).await, &format!("/alarms/{}", story.alarm)).await;
+    for words in [
+        "; acknowledged from it",
+        "last resort, round 1",
+        "nobody is called any more since",
+        ", acknowledged.",
+    ] {
+        assert!(shown.body.contains(words), "{words} in {}", shown.body);
+    }
     // pressed again, and raised again meanwhile: a link works once
     story.sql("update alarm set acknowledged_at = null, acknowledged_by = null; update alarm_point set process = 'unacknowledged'").await;
     let again = story.press(&path).await;

@@ -24,6 +24,7 @@ use super::{html, notice::Done, rotas::zones};
 use crate::{
     app::App,
     error::WebError,
+    notification::dead,
     people::{Role, SignedIn},
 };
 
@@ -108,7 +109,7 @@ async fn retry(
     signed_in.require(Role::Operate)?;
     let mut db = app.pool.acquire().await?;
     let id = number(&id)?;
-    if !store::retry(&mut db, id).await? {
+    if !dead::retry(&mut db, id, &signed_in.name).await? {
         return Err(gone());
     }
     tracing::info!(message = id, by = signed_in.name, "a message given up is tried again");

@@ -15,10 +15,10 @@ async fn given_up(test: &TestApp) -> i64 {
     sqlx::query_scalar(
         "with a as (insert into alarm (condition, regulator_id, priority, raised_at, summary, evidence)
                   values ('tap_limit', $1, 4, now(), 'At tap 16 for 9 min', '[]') returning id),
-              t as (insert into alarm_transition (alarm_id, kind, at) select id, 'raised', now() from a returning id),
+              t as (insert into alarm_transition (alarm_id, kind, at) select id, 'raised', now() from a returning id, alarm_id),
               r as (insert into recipient (name, email, area_kind) values ('Night desk', 'desk@example.org', 'fleet') returning id)
-         insert into notification (transition_id, recipient_id, way, created_at, state, attempts, last_error)
-         select t.id, r.id, 'email', now() - interval '25 hours', 'given_up', 9, 'the mail server said 550 no such user' from t, r
+         insert into notification (transition_id, alarm_id, recipient_id, way, created_at, state, attempts, last_error)
+         select t.id, t.alarm_id, r.id, 'email', now() - interval '25 hours', 'given_up', 9, 'the mail server said 550 no such user' from t, r
          returning id",
     )
     .bind(regulator)
