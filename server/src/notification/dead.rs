@@ -76,7 +76,6 @@ pub(crate) async fn dead_letters(
 ///
 /// # Errors
 /// When the database refuses.
-#[cfg_attr(not(test), allow(dead_code, reason = "for the page of undelivered messages"))]
 pub(crate) async fn retry(conn: &mut PgConnection, id: i64, person: &str) -> sqlx::Result<bool> {
     let done = sqlx::query!(
         "update notification set state = 'waiting', next_attempt_at = clock_timestamp(), given_up_at = null,

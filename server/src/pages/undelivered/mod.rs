@@ -24,6 +24,7 @@ use super::{html, notice::Done, rotas::zones};
 use crate::{
     app::App,
     error::WebError,
+    notification::{Way, dead},
     people::{Role, SignedIn},
 };
 
@@ -80,7 +81,7 @@ fn message(signed_in: &SignedIn, given: store::Given) -> Message {
         about: given.kind.unwrap_or_default(),
         recipient: given.recipient,
         recipient_href,
-        way: given.way,
+        way: Way::from_name(&given.way).map_or(given.way, |way| way.title().to_owned()),
         reason: given.last_error.unwrap_or_else(|| "not recorded".to_owned()),
         attempts: given.attempts,
         created_at: given.created_at,
@@ -108,7 +109,7 @@ async fn retry(
     signed_in.require(Role::Operate)?;
     let mut db = app.pool.acquire().await?;
     let id = number(&id)?;
-    if !store::retry(&mut db, id).await? {
+    if !dead::retry(&mut db, id, &signed_in.name).await? {
         return Err(gone());
     }
     tracing::info!(message = id, by = signed_in.name, "a message given up is tried again");

@@ -47,18 +47,6 @@ pub(super) async fn list(db: &mut PgConnection) -> sqlx::Result<Vec<Given>> {
     .await
 }
 
-/// Makes a message due now. It keeps its age, so that it is given up again when that attempt fails, if it is too old for another.
-pub(super) async fn retry(db: &mut PgConnection, id: i64) -> sqlx::Result<bool> {
-    let done = sqlx::query!(
-        "update notification set state = 'waiting', next_attempt_at = clock_timestamp(), dismissed_at = null
-         where id = $1 and state = 'given_up'",
-        id
-    )
-    .execute(db)
-    .await?;
-    Ok(done.rows_affected() == 1)
-}
-
 /// Puts a message aside.
 pub(super) async fn dismiss(db: &mut PgConnection, id: i64, by: &str, why: &str) -> sqlx::Result<bool> {
     let done = sqlx::query!(
