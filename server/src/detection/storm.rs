@@ -29,9 +29,9 @@ const ENDS: i64 = 3_600;
 /// Messages that one person gets within a while.
 const CAP: usize = 5;
 /// The voltage of these is low from five minutes before the storm; every other one keeps answering through it.
-const LOW: std::ops::Range<usize> = 0..50;
+const LOW: Range<usize> = 0..50;
 /// The voltage of these falls while nobody can see it.
-const LOW_UNSEEN: std::ops::Range<usize> = 50..60;
+const LOW_UNSEEN: Range<usize> = 50..60;
 
 /// Twenty substations, a feeder each; every regulator has a site and an endpoint of its own.
 async fn fleet(db: &mut PgConnection) -> (Vec<i32>, Vec<i32>) {
