@@ -97,7 +97,7 @@ async fn the_list_is_narrowed_by_the_address() {
     let high = raise(&mut db, unit, "reverse_power", 3, 10).await;
     let low = raise(&mut db, unit, "not_automatic", 1, 60 * 24 * 10).await;
     let browser = test.browser(Role::View).await;
-    let ten_days_ago = (chrono::Utc::now() - chrono::TimeDelta::days(10)).date_naive();
+    let ten_days_ago = (Utc::now() - chrono::TimeDelta::days(10)).date_naive();
     for (query, expected) in [
         ("condition=reverse_power".to_owned(), vec![high]),
         ("priority=low".to_owned(), vec![low]),

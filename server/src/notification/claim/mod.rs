@@ -15,11 +15,10 @@ use super::{
     Way,
     queue::{Claim, interval},
 };
+use crate::locks;
 
 /// How many of the messages that are due are looked at for one claim. Bounds the work when thousands wait.
 const WINDOW: i64 = 500;
-/// Advisory locks under which claims are made: one a way, from this number on.
-const LOCKS: i64 = 7_205_780;
 /// Why a message is held.
 const HELD: &str = "more messages than one gets in a while; a summary follows";
 
@@ -34,7 +33,7 @@ pub(crate) async fn claim(
     cap: &Cap,
 ) -> sqlx::Result<Vec<Claim>> {
     let mut tx = conn.begin().await?;
-    sqlx::query!("select pg_advisory_xact_lock($1)", LOCKS + way as i64).execute(&mut *tx).await?;
+    sqlx::query!("select pg_advisory_xact_lock($1)", locks::CLAIMS + way as i64).execute(&mut *tx).await?;
     let now = sqlx::query_scalar!(r#"select clock_timestamp() as "now!""#).fetch_one(&mut *tx).await?;
     sum_up(&mut tx, way, cap, now).await?;
     // Critical ones may stand far behind in a long queue.
