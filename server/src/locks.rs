@@ -11,5 +11,5 @@ pub(crate) const WATCHDOG: i64 = 7_205_773;
 /// Held to the end of a transaction that moves several alarms, so that two such do not wait for one another in a circle. (A person
 /// moves one.)
 pub(crate) const MANY_ALARMS: i64 = 7_205_774;
-/// Held to the end of a transaction that claims messages: one a way, from this number on.
+/// Held while messages of one way are claimed: one key a way, from this one on.
 pub(crate) const CLAIMS: i64 = 7_205_780;

@@ -17,7 +17,7 @@ const pages = [
   { path: '/', ready: live },
   { path: '/?view=place', ready: live },
   { path: `/site/${site.id}`, ready: live },
-  ...['/alarms', '/alarms?state=past', '/polling', '/thresholds', '/thresholds/reverse_power/delay_s', '/backtest', `/regulator/${unit.id}/neutral`, `/regulator/${unit.id}/audit`, `/feeder/${unit.feeder_id}`, '/recipients', '/people', '/password', '/rotas', `/rotas/${rota.id}`, '/reach', '/undelivered'].map((path) => ({ path, ready: whole })),
+  ...['/alarms', '/alarms?state=past', '/alarms?view=groups', '/alarms?state=suppressed', '/windows', '/handover', '/alarm-quality', '/conditions', '/conditions/reverse_power', '/polling', '/thresholds', '/thresholds/reverse_power/delay_s', '/backtest', `/regulator/${unit.id}/neutral`, `/regulator/${unit.id}/audit`, `/feeder/${unit.feeder_id}`, '/recipients', '/people', '/password', '/rotas', `/rotas/${rota.id}`, '/reach', '/undelivered'].map((path) => ({ path, ready: whole })),
   ...['/study', `/study?regulator=${unit.id}&a_bandwidth=3`, '/calculators', '/calculators?of=relay&held=120&r=6&x=3&pt=60&ct=200&amperes=100'].map((path) => ({ path, ready: whole })),
   ...(alarm ? [{ path: `/alarms/${alarm.id}`, ready: whole }] : []),
   { path: '/sign-in', ready: whole, anonymous: true },

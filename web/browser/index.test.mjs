@@ -11,6 +11,7 @@ await import('./board.mjs');
 await import('./live.mjs');
 await import('./site.mjs');
 await import('./pages.mjs');
+await import('./desk.mjs');
 await import('./oncall.mjs');
 await import('./access.mjs');
 await import('./narrow.mjs');

@@ -13,6 +13,7 @@ const pages = [
   { path: `/site/${site.id}`, here: 'Board' },
   { path: '/alarms', here: 'Alarms' },
   { path: '/alarms?state=all', here: 'Alarms' },
+  ...['/alarms?view=groups', '/windows', '/handover', '/alarm-quality', '/conditions', '/conditions/tap_spread'].map((path) => ({ path, here: 'Alarms' })),
   ...(alarm ? [{ path: `/alarms/${alarm.id}`, here: 'Alarms' }] : []),
   { path: '/causes', here: 'Causes' },
   { path: '/maintenance', here: 'Maintenance' },

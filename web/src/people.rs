@@ -154,6 +154,8 @@ pub struct RecipientPage {
     pub secrets: Vec<NewSecret>,
     /// Until when the secret before the present one is good, in words.
     pub old_until: Option<String>,
+    /// The ways that are stored: name and title.
+    pub there: Vec<(&'static str, &'static str)>,
     /// What came of a test.
     pub tried: Vec<Tried>,
 }

@@ -66,8 +66,8 @@ pub struct ReachPage {
     pub own: bool,
     /// The ways.
     pub ways: Ways,
-    /// Whether anything is stored.
-    pub stored: bool,
+    /// The ways that are stored: name and title.
+    pub there: Vec<(&'static str, &'static str)>,
     /// Until when the webhook's secret before the present one is good, in words.
     pub old_until: Option<String>,
     /// Told of every alarm, on call or not.

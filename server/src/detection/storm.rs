@@ -1,15 +1,22 @@
 //! A storm: nearly every endpoint of a fleet of 2,000 falls silent within a minute, real voltage alarms among them, and all comes back.
 
-use std::sync::Arc;
+use std::{ops::Range, sync::Arc, time::Duration};
 
+use oncall::cap::Cap;
 use private_postgres::testing::TestDatabase;
 use regulator::{Quantity, Reading};
-use sqlx::{PgConnection, Row};
+use sqlx::{PgConnection, PgPool, Row};
+use tokio_util::sync::CancellationToken;
 
 use super::{Status, runner::Runner};
 use crate::{
-    alarms::replay,
+    alarms::{clock, replay},
     feed::testing::{at, batch, write},
+    notification::{
+        Config, Notifier,
+        testing::smtp::{Offer, SmtpPeer},
+    },
+    pages::open_groups,
 };
 
 const REGULATORS: i32 = 2_000;
@@ -19,10 +26,12 @@ const BEGINS: i64 = 600;
 /// And answer again one after the other from here.
 const RETURNS: i64 = 1_800;
 const ENDS: i64 = 3_600;
+/// Messages that one person gets within a while.
+const CAP: usize = 5;
 /// The voltage of these is low from five minutes before the storm; every other one keeps answering through it.
-const LOW: std::ops::Range<usize> = 0..50;
+const LOW: Range<usize> = 0..50;
 /// The voltage of these falls while nobody can see it.
-const LOW_UNSEEN: std::ops::Range<usize> = 50..60;
+const LOW_UNSEEN: Range<usize> = 50..60;
 
 /// Twenty substations, a feeder each; every regulator has a site and an endpoint of its own.
 async fn fleet(db: &mut PgConnection) -> (Vec<i32>, Vec<i32>) {
@@ -73,8 +82,8 @@ fn volts(n: usize, s: i64) -> f64 {
 }
 
 /// What the poller writes, every ten seconds; readings come once a minute.
-async fn write_feed(db: &mut PgConnection, regulators: &[i32], endpoints: &[i32]) {
-    for s in (0..=ENDS).step_by(10) {
+async fn write_feed(db: &mut PgConnection, regulators: &[i32], endpoints: &[i32], time: Range<i64>) {
+    for s in time.step_by(10) {
         let is_silent = |n: usize| silent(n).is_some_and(|(from, to)| from <= s && s < to);
         let mut beat = batch("p", s);
         for (n, endpoint) in endpoints.iter().enumerate().filter(|(n, _)| is_silent(*n)) {
@@ -92,6 +101,47 @@ async fn write_feed(db: &mut PgConnection, regulators: &[i32], endpoints: &[i32]
     }
 }
 
+/// One person on call for the whole fleet.
+async fn on_call(db: &mut PgConnection) {
+    sqlx::raw_sql(
+        "insert into person (email, name, role) values ('ola@signs-in.example', 'Ola', 'operate');
+         insert into recipient (name, email, area_kind, least_priority, person_id, standing)
+             select 'Ola', 'ola@example.org', 'fleet', 1, id, false from person;
+         insert into rota (name, area_kind, rota)
+             select 'Fleet', 'fleet', jsonb_build_object('zone', 'America/Chicago', 'levels', jsonb_build_array(jsonb_build_object(
+                 'start', jsonb_build_object('date', '2025-12-01', 'time', '08:00:00'),
+                 'turns', jsonb_build_array(jsonb_build_object('person', id, 'days', 7))))) from person",
+    )
+    .execute(db)
+    .await
+    .unwrap();
+}
+
+/// Delivers until nothing waits; the subjects of what the mail server has taken since.
+async fn deliver(pool: &PgPool, mail: &SmtpPeer) -> Vec<String> {
+    let before = mail.headers("Subject").len();
+    let cap = Cap { messages: u16::try_from(CAP).unwrap(), window_s: 10 };
+    let config = Config { smtp: Some(mail.settings()), cap, ..Config::default() };
+    let stop = CancellationToken::new();
+    let notifier = Notifier::new(config, "https://tapkeeper.example").unwrap();
+    let delivering = tokio::spawn(notifier.run(pool.clone(), stop.clone()));
+    let done = async {
+        while sqlx::query_scalar(
+            "select exists (select from notification where state in ('waiting', 'sending', 'held'))",
+        )
+        .fetch_one(pool)
+        .await
+        .unwrap()
+        {
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(300), done).await.expect("everything is told");
+    stop.cancel();
+    delivering.await.unwrap();
+    mail.headers("Subject").split_off(before)
+}
+
 /// Counts of alarms by condition: raised, announced, returned.
 async fn counts(db: &mut PgConnection) -> Vec<(String, i64, i64, i64)> {
     sqlx::query_as(
@@ -107,9 +157,32 @@ async fn two_thousand_fall_silent_and_the_desk_sees_what_matters() {
     let database = TestDatabase::new().await;
     let mut db = database.pool.acquire().await.unwrap();
     let (regulators, endpoints) = fleet(&mut db).await;
-    write_feed(&mut db, &regulators, &endpoints).await;
+    on_call(&mut db).await;
+    let mail = SmtpPeer::start(Offer::Plain, &[]).await;
     let mut runner = Runner::new(Arc::new(Status::default())).with_most_readings(3_000);
+
+    // The storm rages.
+    write_feed(&mut db, &regulators, &endpoints, 0..900).await;
     while runner.pass(&mut db).await.unwrap() {}
+    assert!(open_groups(&mut db).await.unwrap().len() <= 10, "lines on the desk");
+    clock::tick(&mut db, at(900)).await.unwrap();
+    let told = deliver(&database.pool, &mail).await;
+    assert!((1..=CAP + 2).contains(&told.len()), "one person gets {} messages: {told:#?}", told.len());
+    assert!(told.iter().any(|s| s.contains("Poller cut off")), "what is wrong comes first: {told:#?}");
+
+    // And passes.
+    write_feed(&mut db, &regulators, &endpoints, 900..ENDS + 1).await;
+    while runner.pass(&mut db).await.unwrap() {}
+    clock::tick(&mut db, at(ENDS)).await.unwrap();
+    deliver(&database.pool, &mail).await;
+    let untold: i64 = sqlx::query_scalar(
+        "select count(*) from alarm a where announced_at is not null and not exists (
+            select from notification n where n.alarm_id = a.id and n.state in ('sent', 'summed', 'dropped'))",
+    )
+    .fetch_one(&mut *db)
+    .await
+    .unwrap();
+    assert_eq!(untold, 0, "each was told by itself, in a summary, or was over before");
 
     let silenced = i64::from(REGULATORS) - 25;
     let expected = [

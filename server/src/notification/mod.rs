@@ -22,7 +22,7 @@ mod queue;
 mod quiet;
 mod summary;
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 mod text;

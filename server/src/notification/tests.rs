@@ -363,11 +363,12 @@ async fn a_test_message_goes_out_at_once_and_says_what_went_wrong() {
     sqlx::query("update recipient set email = 'someone@example.org'").execute(story.pool()).await.unwrap();
     let config = config(Some(peer.settings()));
     let mut conn = story.pool().acquire().await.unwrap();
-    let [email, webhook] = send_test(&mut conn, id, PUBLIC_URL, &config).await.unwrap().try_into().unwrap();
+    let [email, webhook] =
+        send_test(&mut conn, id, &Way::ALL, PUBLIC_URL, &config).await.unwrap().try_into().unwrap();
     assert_eq!(email, (Way::Email, Ok("2.0.0 kept as 42".into())));
     assert_eq!(webhook, (Way::Webhook, Ok("answered 200 OK".into())));
     assert_eq!(seen.lock().unwrap().len(), 1);
-    let again = send_test(&mut conn, id, PUBLIC_URL, &config).await.unwrap();
+    let again = send_test(&mut conn, id, &Way::ALL, PUBLIC_URL, &config).await.unwrap();
     assert!(matches!(&again[0], (Way::Email, Err(Failure::Permanent(why))) if why.contains("nobody here")));
 }
 

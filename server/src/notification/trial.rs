@@ -14,7 +14,7 @@ use super::{
     webhook::{Target, payload::Payload},
 };
 
-/// Sends a test message to a recipient by every way it has, now and once, past the outbox. Each way comes with what the
+/// Sends a test message to a recipient by each of these ways that it has, now and once, past the outbox. Each way comes with what the
 /// receiving server said, or why it failed. Empty when there is no such recipient.
 ///
 /// # Errors
@@ -22,6 +22,7 @@ use super::{
 pub async fn send_test(
     conn: &mut PgConnection,
     recipient_id: i32,
+    ways: &[Way],
     public_url: &str,
     config: &Config,
 ) -> sqlx::Result<Vec<(Way, Result<String, Failure>)>> {
@@ -41,7 +42,7 @@ pub async fn send_test(
     let courier = Courier::new(config, public_url).map_err(|e| Failure::permanent(super::failure::chain(&e)));
     let key = MessageKey { notification_id: i64::from(recipient_id), created_at: Utc::now() };
     let mut outcomes = Vec::new();
-    for way in Way::ALL {
+    for &way in ways {
         let has_it = match way {
             Way::Email => to.email.is_some(),
             Way::Webhook => to.webhook_url.is_some(),

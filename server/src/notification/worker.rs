@@ -19,6 +19,7 @@ use super::{
     outbox::CHANNEL,
     queue::{self, Claim, Next},
 };
+use crate::watchdog;
 
 /// Said on e-mails while no mail server is configured.
 pub(crate) const NO_MAIL_SERVER: &str = "no mail server is configured: set one (see the SMTP settings of `tapkeeper serve`) and restart the server";
@@ -122,8 +123,9 @@ impl Lane {
 
     /// Claims what is due, as far as there is room, and sets out with it.
     async fn begin_due(&mut self) -> sqlx::Result<()> {
+        let mut conn = self.pool.acquire().await?;
+        watchdog::alive(&mut conn, watchdog::Part::Delivery).await?;
         if self.way.is_mail() && self.courier.mailer.is_none() {
-            let mut conn = self.pool.acquire().await?;
             return queue::hold_back(&mut conn, self.way, NO_MAIL_SERVER, self.config.schedule.give_up_after)
                 .await
                 .map(drop);
@@ -133,7 +135,6 @@ impl Lane {
             return Ok(());
         }
         let busy: Vec<i32> = self.under_way.values().map(|c| c.recipient_id).collect();
-        let mut conn = self.pool.acquire().await?;
         let claims = claim(&mut conn, self.way, room, &busy, self.config.claim, &self.config.cap).await?;
         drop(conn);
         for claim in claims {

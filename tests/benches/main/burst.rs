@@ -63,7 +63,7 @@ pub(crate) async fn run() -> Result<()> {
     let grouped = Instant::now();
     let (lines, alarms) = server::bench::groups(&mut *pool.acquire().await?).await?;
     let grouping = grouped.elapsed().as_secs_f64();
-    ensure!(alarms == 2 * i64::from(REGULATORS), "the groups tell of {alarms} alarms");
+    ensure!(alarms == 2 * REGULATORS as usize, "the groups tell of {alarms} alarms");
     stop.cancel();
     detecting.await?;
     following.await?;

@@ -41,7 +41,7 @@ async fn what_was_told_is_counted_and_held_against_the_figures() {
     let id: i64 = sqlx::query_scalar("select max(id) from alarm").fetch_one(&mut *db).await.unwrap();
     let hand = |s: i64| Hand { person: "Ola", at: at(s), why: Some("known") };
     for (deed, s) in
-        [(Deed::Shelve(at(9000)), 7300), (Deed::Shelve(at(90_000)), 8900), (Deed::Unshelve, 90_000)]
+        [(Deed::Shelve(at(9000)), 7300), (Deed::Shelve(at(100_000)), 8900), (Deed::Unshelve, 100_000)]
     {
         act(&mut db, id, deed, hand(s)).await.unwrap().unwrap().unwrap();
     }

@@ -39,6 +39,7 @@ pub(super) async fn page(
         // offered, and stored when saved
         None => TypedWays { email: person.email.clone(), ..TypedWays::default() },
     };
+    let there = stored.as_ref().map(|s| s.ways.there()).unwrap_or_default();
     let title = if own { "How I am reached".to_owned() } else { format!("How {} is reached", person.name) };
     let section = if own { Section::Reach } else { Section::People };
     Ok(ReachPage {
@@ -50,7 +51,7 @@ pub(super) async fn page(
             stored.as_ref().is_some_and(|s| s.has_secret),
             stored.as_ref().is_some_and(|s| s.has_text_secret),
         ),
-        stored: stored.is_some(),
+        there,
         old_until: stored
             .as_ref()
             .and_then(|s| s.old_until)

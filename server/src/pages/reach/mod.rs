@@ -20,7 +20,7 @@ use web::reach::ReachPage;
 use super::{
     html,
     notice::Done,
-    recipients::{NewSecrets, renew_secret, try_all},
+    recipients::{Asked, NewSecrets, renew_secret, try_ways},
     rotas::Fields,
 };
 use crate::{
@@ -124,10 +124,11 @@ async fn test(
     signed_in: SignedIn,
     State(app): State<App>,
     Path(id): Path<String>,
+    Form(asked): Form<Asked>,
 ) -> Result<Response, WebError> {
     let mut db = app.pool.acquire().await?;
     let (recipient, mut page) = stored_page(&mut db, &signed_in, &id).await?;
-    page.tried = try_all(&mut db, &app, recipient).await?;
+    page.tried = try_ways(&mut db, &app, recipient, &asked.way).await?;
     Ok(html(&page)?.into_response())
 }
 

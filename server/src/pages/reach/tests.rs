@@ -20,7 +20,7 @@ async fn a_person_saves_their_own_ways_and_their_recipient_is_made() {
     let browser = test.browser(Role::View).await;
     let offered = test.get(&browser, "/reach").await.body;
     assert!(
-        offered.contains("Nothing is stored yet") && offered.contains("value=\"view@example.org\""),
+        offered.contains("No way is stored") && offered.contains("value=\"view@example.org\""),
         "{offered}"
     );
     let path = format!("/reach/{}", browser.person_id);

@@ -32,7 +32,7 @@ use crate::{
 pub(super) use areas::{Area, areas, value};
 pub(super) use form::{Told, area_choices, priority_choices, told};
 pub(super) use store::renew_secret;
-pub(super) use ways::{Secrets as NewSecrets, TypedWays, Ways, try_all};
+pub(super) use ways::{Secrets as NewSecrets, TypedWays, Ways, try_ways};
 
 pub(super) fn routes() -> Router<App> {
     Router::new()
@@ -109,7 +109,9 @@ async fn one_page(db: &mut PgConnection, signed_in: &SignedIn, id: i32) -> Resul
     let stored = store::find(db, id).await?.ok_or_else(|| WebError::NotFound(format!("recipient {id}")))?;
     let (disabled, secrets) = (stored.disabled, (stored.has_secret, stored.has_text_secret));
     let old_until = stored.old_until.map(|at| at.format("%Y-%m-%d %H:%M UTC").to_string());
-    let form = form::again(db, stored.typed(), format!("/recipients/{id}"), secrets, None).await?;
+    let typed = stored.typed();
+    let there = typed.ways.there();
+    let form = form::again(db, typed, format!("/recipients/{id}"), secrets, None).await?;
     Ok(RecipientPage {
         frame: signed_in.frame(form.name.clone(), Section::Recipients),
         id,
@@ -117,6 +119,7 @@ async fn one_page(db: &mut PgConnection, signed_in: &SignedIn, id: i32) -> Resul
         form,
         secrets: Vec::new(),
         old_until,
+        there,
         tried: Vec::new(),
     })
 }
@@ -198,14 +201,22 @@ async fn new_secret(
     Ok(html(&page)?.into_response())
 }
 
+/// By which way a test is to go; empty for every way.
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+pub(super) struct Asked {
+    pub(super) way: String,
+}
+
 async fn test(
     signed_in: SignedIn,
     State(app): State<App>,
     Path(id): Path<String>,
+    Form(asked): Form<Asked>,
 ) -> Result<Response, WebError> {
     signed_in.require(Role::Engineer)?;
     let mut db = app.pool.acquire().await?;
     let mut page = one_page(&mut db, &signed_in, number(&id)?).await?;
-    page.tried = try_all(&mut db, &app, page.id).await?;
+    page.tried = try_ways(&mut db, &app, page.id, &asked.way).await?;
     Ok(html(&page)?.into_response())
 }

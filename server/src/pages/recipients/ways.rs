@@ -32,6 +32,20 @@ pub(in crate::pages) struct Ways {
 }
 
 impl TypedWays {
+    /// The ways that there are: name and title.
+    pub(in crate::pages) fn there(&self) -> Vec<(&'static str, &'static str)> {
+        let there = |way: &Way| {
+            let address = match way {
+                Way::Email => &self.email,
+                Way::Webhook => &self.webhook_url,
+                Way::TextByEmail => &self.text_email,
+                Way::TextByHttp => &self.text_url,
+            };
+            (!address.is_empty()).then_some((way.name(), way.title()))
+        };
+        Way::ALL.iter().filter_map(there).collect()
+    }
+
     /// As pages show it.
     pub(in crate::pages) fn shown(self, has_secret: bool, has_text_secret: bool) -> web::people::Ways {
         web::people::Ways {
@@ -153,9 +167,17 @@ impl Secrets {
     }
 }
 
-/// Sends a test by every way and says what came of it.
-pub(in crate::pages) async fn try_all(db: &mut PgConnection, app: &App, id: i32) -> sqlx::Result<Vec<Tried>> {
-    let tried = notification::send_test(db, id, &app.config.public_url, &app.config.notification).await?;
+/// Sends a test by the way of this name, or by every way when there is none of it, and says what came of it.
+pub(in crate::pages) async fn try_ways(
+    db: &mut PgConnection,
+    app: &App,
+    id: i32,
+    name: &str,
+) -> sqlx::Result<Vec<Tried>> {
+    let only = Way::from_name(name).map(|way| vec![way]);
+    let ways = only.unwrap_or_else(|| Way::ALL.to_vec());
+    let config = &app.config;
+    let tried = notification::send_test(db, id, &ways, &config.public_url, &config.notification).await?;
     let told = |(way, outcome): (Way, Result<String, notification::Failure>)| match outcome {
         Ok(said) => (way.title(), true, said),
         Err(failure) => (way.title(), false, failure.to_string()),

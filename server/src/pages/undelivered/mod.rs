@@ -24,7 +24,7 @@ use super::{html, notice::Done, rotas::zones};
 use crate::{
     app::App,
     error::WebError,
-    notification::dead,
+    notification::{Way, dead},
     people::{Role, SignedIn},
 };
 
@@ -81,7 +81,7 @@ fn message(signed_in: &SignedIn, given: store::Given) -> Message {
         about: given.kind.unwrap_or_default(),
         recipient: given.recipient,
         recipient_href,
-        way: given.way,
+        way: Way::from_name(&given.way).map_or(given.way, |way| way.title().to_owned()),
         reason: given.last_error.unwrap_or_else(|| "not recorded".to_owned()),
         attempts: given.attempts,
         created_at: given.created_at,
