@@ -16,6 +16,9 @@ pub(super) fn hmac_sha256(key: &[u8], parts: &[&[u8]]) -> [u8; 32] {
 mod tests {
     use super::*;
 
+    /// Key, parts of the data, code.
+    type Case<'a> = (&'a [u8], &'a [&'a [u8]], &'a str);
+
     fn hex(bytes: &[u8]) -> String {
         bytes.iter().map(|b| format!("{b:02x}")).collect()
     }
@@ -25,7 +28,7 @@ mod tests {
     fn the_code_is_that_of_rfc_4231() {
         let counting: Vec<u8> = (1..=25).collect();
         let long_key = [0xaa; 131];
-        let table: [(&[u8], &[&[u8]], &str); 6] = [
+        let table: [Case<'_>; 6] = [
             (
                 &[0x0b; 20],
                 &[b"Hi ", b"There"],

@@ -208,7 +208,7 @@ impl Calling {
                 tracing::error!(
                     alarm = self.alarm_id,
                     "the calling begins anew, as its state cannot be read: {error}"
-                )
+                );
             })
             .ok()
     }

@@ -10,7 +10,11 @@ use regulator::conditions::{Change, Condition, Fact};
 
 pub(crate) use letter::{Letter, Thread, Words};
 
-use super::{failure::Failure, notice::Notice, summary::Summary};
+use super::{
+    failure::Failure,
+    notice::{Call, MessageKey, Notice},
+    summary::Summary,
+};
 
 /// Said where a message could lead someone to touch equipment.
 pub(crate) const SAFETY: &str = "Safety: Tapkeeper is not a substitute for verification at the equipment. \
@@ -106,7 +110,7 @@ pub(crate) fn compose_summary(
 /// As [`compose`].
 pub(crate) fn compose_text(
     text: String,
-    key: super::notice::MessageKey,
+    key: MessageKey,
     name: &str,
     address: &str,
     from: &Mailbox,
@@ -135,7 +139,7 @@ impl View {
             since: time_at_site(notice.raised_at, zone),
             until: returned.then(|| time_at_site(notice.at, zone)),
             facts: notice.facts.iter().map(fact_line).collect(),
-            call: notice.call.filter(|_| !returned).map(|call| call.words()),
+            call: notice.call.filter(|_| !returned).map(Call::words),
             advice: notice.known_condition().filter(|_| !returned).map(Advice::on),
             answer: notice.answer_link(public_url),
             link: notice.link(public_url),
@@ -158,7 +162,7 @@ impl Advice {
 /// Readable on a lock screen: how urgent, what, where.
 fn subject(notice: &Notice) -> String {
     let mark = match notice.change {
-        Change::Raised if notice.call.is_some_and(super::notice::Call::is_repeated) => {
+        Change::Raised if notice.call.is_some_and(Call::is_repeated) => {
             format!("{}, unanswered", notice.priority_title())
         }
         Change::Raised => notice.priority_title().to_owned(),
