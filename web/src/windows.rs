@@ -155,11 +155,11 @@ impl WindowsPage {
         self.fault_of(Field::Scope)
     }
 
-    fn from_fault(&self) -> Option<&str> {
+    fn begin_fault(&self) -> Option<&str> {
         self.fault_of(Field::From)
     }
 
-    fn to_fault(&self) -> Option<&str> {
+    fn end_fault(&self) -> Option<&str> {
         self.fault_of(Field::To)
     }
 

@@ -90,7 +90,7 @@ fn widest(parts: &[Vec<&Item>]) -> Option<Condition> {
         .map(|(.., condition)| condition)
 }
 
-fn parted<'a, K: Ord>(items: Vec<&'a Item>, key: impl Fn(&Item) -> K) -> Vec<Vec<&'a Item>> {
+fn parted<K: Ord>(items: Vec<&Item>, key: impl Fn(&Item) -> K) -> Vec<Vec<&Item>> {
     let mut parts = std::collections::BTreeMap::<K, Vec<&Item>>::new();
     for item in items {
         parts.entry(key(item)).or_default().push(item);

@@ -541,7 +541,10 @@ async fn open_alarms_stand_in_groups_that_lead_to_their_lists() {
         assert!(page.contains(&format!("href=\"{}\"", href.replace('&', "&#38;"))), "{href} in {page}");
         assert_eq!(numbers(&test.get(&browser, &href).await.body).len(), found, "{href}");
     }
-    assert_eq!(numbers(&test.get(&browser, "/alarms?condition=reverse_power&substation=999").await.body).len(), 0);
+    assert_eq!(
+        numbers(&test.get(&browser, "/alarms?condition=reverse_power&substation=999").await.body).len(),
+        0
+    );
     assert_eq!(numbers(&test.get(&browser, "/alarms?condition=reverse_power").await.body), [reverse]);
 }
 
