@@ -26,4 +26,5 @@ grant delete on reading_batch to tapkeeper_poller;
 grant select on all tables in schema public to tapkeeper_server;
 grant insert, update, delete on threshold, threshold_change, detection_state, alarm, alarm_transition, person, session,
     sign_in_link, recipient, notification, notification_attempt, feed_cursor, operation, service_day, service_life, cause_day,
-    alarm_point, alarm_rule, maintenance_window, note, handover, rota, rota_change, part_life, watchdog_state to tapkeeper_server;
+    alarm_point, alarm_rule, maintenance_window, note, handover, rota, rota_change, part_life, watchdog_state, server_secret,
+    escalation, call_step to tapkeeper_server;

@@ -8,7 +8,8 @@ use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 
 use crate::{
-    backtest, config::Config, detection, metrics::Metrics, pages::StudyDesk, people::Gate, picture::Picture,
+    backtest, config::Config, detection, metrics::Metrics, on_call::OnCall, pages::StudyDesk, people::Gate,
+    picture::Picture,
 };
 
 /// Shared by all requests; cheap to clone.
@@ -24,6 +25,8 @@ pub struct App {
     pub metrics: Arc<Metrics>,
     /// The fleet as it is now.
     pub picture: Picture,
+    /// Who is on call.
+    pub on_call: OnCall,
     /// Cancelled when the server ends, so that streams do not hold it up.
     pub stop: CancellationToken,
     /// Lets one settings study at a time be computed.
@@ -49,6 +52,7 @@ impl App {
             gate: Arc::default(),
             metrics: Arc::default(),
             picture: Picture::new(Utc::now()),
+            on_call: OnCall::default(),
             stop: CancellationToken::new(),
             studies: Arc::default(),
             detection: Arc::default(),

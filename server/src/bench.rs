@@ -12,7 +12,7 @@ use web::{
 };
 
 use crate::{
-    pages::{board, trend},
+    pages::{board, open_groups, trend},
     picture::{Picture, synthetic},
 };
 
@@ -34,6 +34,15 @@ pub fn board(regulators: i32, rounds: usize) -> (Vec<Duration>, usize) {
         started.elapsed()
     };
     ((0..rounds).map(|_| draw()).collect(), size)
+}
+
+/// Puts the open alarms into groups as the desk sees them in a flood: how many lines, and how many alarms they tell of.
+///
+/// # Errors
+/// When the database cannot be asked.
+pub async fn groups(connection: &mut PgConnection) -> sqlx::Result<(usize, usize)> {
+    let groups = open_groups(connection).await?;
+    Ok((groups.len(), groups.iter().map(|group| group.count).sum()))
 }
 
 /// Fetches and encodes one regulator's trend as the charts do; the time it took, and how many points it has.

@@ -11,12 +11,16 @@ pub mod backtest;
 pub mod bench;
 mod config;
 pub mod detection;
+#[doc(hidden)]
+pub mod drill;
 mod error;
 pub mod feed;
 pub mod inventory;
+mod locks;
 mod metrics;
 mod middleware;
 pub mod notification;
+pub mod on_call;
 mod pages;
 pub mod people;
 pub mod picture;
@@ -56,6 +60,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
         .with_context(|| format!("listening on {}", config.listen))?;
     let app = App { stop: stop.clone(), ..App::new(pool.clone(), config) };
     let picturing = tokio::spawn(app.picture.clone().follow(pool.clone(), stop.clone()));
+    let calling = tokio::spawn(app.on_call.clone().run(pool.clone(), stop.clone()));
     let analysing = tokio::spawn(analysis::run(pool.clone(), stop.clone()));
     let watching = tokio::spawn(watchdog::run(pool.clone(), app.config.heartbeat.clone(), stop.clone()));
     let clock = tokio::spawn(alarms::clock::run(pool.clone(), stop.clone()));
@@ -70,6 +75,7 @@ pub async fn run(config: Config, stop: CancellationToken) -> Result<()> {
     watching.await.context("watching the parts")?;
     clock.await.context("keeping the alarms' clock")?;
     analysing.await.context("analysing readings")?;
+    calling.await.context("following the rotas")?;
     notifying.await.context("delivering notifications")
 }
 

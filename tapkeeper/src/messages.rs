@@ -6,7 +6,7 @@ use anyhow::{Context, Result, ensure};
 use clap::ValueEnum;
 use ipnet::IpNet;
 use secrecy::SecretString;
-use server::notification::{Config, Schedule, Smtp, Tls, Webhook};
+use server::notification::{Cap, Config, Schedule, Smtp, Tls, Webhook};
 
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "E-mail and webhooks")]
@@ -39,6 +39,9 @@ pub(crate) struct Args {
     /// Hours after which a message that cannot be delivered is given up.
     #[arg(long, env = "TAPKEEPER_MESSAGE_GIVE_UP_HOURS", default_value_t = 24)]
     message_give_up_hours: u32,
+    /// Most messages that a recipient gets by one way in ten minutes; what is beyond becomes one summary. Webhooks to programs have no such limit.
+    #[arg(long, env = "TAPKEEPER_MESSAGE_CAP", default_value_t = Cap::default().messages, value_parser = clap::value_parser!(u16).range(1..))]
+    message_cap: u16,
     /// Seconds for which a message under way is kept from other servers unless its server says that it is still at it: by so much a
     /// server that was killed can delay it.
     #[arg(long, env = "TAPKEEPER_MESSAGE_CLAIM_SECONDS", default_value_t = 30, value_parser = clap::value_parser!(u32).range(3..))]
@@ -73,6 +76,7 @@ impl Args {
         Ok(Config {
             webhook: Webhook { allow: self.webhook_allow.clone(), ..Webhook::default() },
             schedule: Schedule { give_up_after: hours, ..Schedule::default() },
+            cap: Cap { messages: self.message_cap, ..Cap::default() },
             claim: Duration::from_secs(u64::from(self.message_claim_seconds)),
             smtp: self.smtp()?,
             ..Config::default()
@@ -138,6 +142,7 @@ mod tests {
         assert!(config(&["--smtp-from", "t@example.org"]).is_err());
         assert!(config(&["--smtp-host", "m", "--smtp-from", "t@example.org", "--smtp-user", "u"]).is_err());
         assert!(config(&["--webhook-allow", "10.0.0.0/99"]).is_err());
+        assert!(config(&["--message-cap", "0"]).is_err());
     }
 
     #[test]

@@ -3,12 +3,13 @@ import assert from 'node:assert/strict';
 import { readFile } from 'node:fs/promises';
 import { createRequire } from 'node:module';
 import test from 'node:test';
-import { someAlarm, someSite, unitOf, until, withPage } from './support.mjs';
+import { someAlarm, someSite, sql, unitOf, until, withPage } from './support.mjs';
 
 const axe = await readFile(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 const site = await someSite();
 const alarm = await someAlarm();
 const unit = await unitOf(site);
+const [rota] = await sql('select id from rota order by id limit 1');
 const live = () => document.documentElement.dataset.live === 'yes';
 const whole = () => document.readyState === 'complete';
 
@@ -16,7 +17,7 @@ const pages = [
   { path: '/', ready: live },
   { path: '/?view=place', ready: live },
   { path: `/site/${site.id}`, ready: live },
-  ...['/alarms', '/alarms?state=past', '/alarms?view=groups', '/alarms?state=suppressed', '/windows', '/handover', '/alarm-quality', '/conditions', '/conditions/reverse_power', '/polling', '/thresholds', '/thresholds/reverse_power/delay_s', '/backtest', `/regulator/${unit.id}/neutral`, `/regulator/${unit.id}/audit`, `/feeder/${unit.feeder_id}`, '/recipients', '/people', '/password'].map((path) => ({ path, ready: whole })),
+  ...['/alarms', '/alarms?state=past', '/alarms?view=groups', '/alarms?state=suppressed', '/windows', '/handover', '/alarm-quality', '/conditions', '/conditions/reverse_power', '/polling', '/thresholds', '/thresholds/reverse_power/delay_s', '/backtest', `/regulator/${unit.id}/neutral`, `/regulator/${unit.id}/audit`, `/feeder/${unit.feeder_id}`, '/recipients', '/people', '/password', '/rotas', `/rotas/${rota.id}`, '/reach', '/undelivered'].map((path) => ({ path, ready: whole })),
   ...['/study', `/study?regulator=${unit.id}&a_bandwidth=3`, '/calculators', '/calculators?of=relay&held=120&r=6&x=3&pt=60&ct=200&amperes=100'].map((path) => ({ path, ready: whole })),
   ...(alarm ? [{ path: `/alarms/${alarm.id}`, ready: whole }] : []),
   { path: '/sign-in', ready: whole, anonymous: true },

@@ -12,6 +12,7 @@ await import('./live.mjs');
 await import('./site.mjs');
 await import('./pages.mjs');
 await import('./desk.mjs');
+await import('./oncall.mjs');
 await import('./access.mjs');
 await import('./narrow.mjs');
 await import('./screenshots.mjs');

@@ -1,11 +1,12 @@
-// A phone: nothing to scroll for sideways, and every page of the navigation in sight and in reach, with and without script.
+// A phone: nothing to scroll for sideways, and the whole navigation in sight and in reach, with and without script.
 import assert from 'node:assert/strict';
 import test from 'node:test';
-import { someAlarm, someSite, unitOf, withPage } from './support.mjs';
+import { someAlarm, someSite, sql, unitOf, withPage } from './support.mjs';
 
 const site = await someSite();
 const alarm = await someAlarm();
 const unit = await unitOf(site);
+const [rota] = await sql('select id from rota order by id limit 1');
 const pages = [
   { path: '/', here: 'Board' },
   { path: '/?view=place', here: 'Board' },
@@ -25,6 +26,10 @@ const pages = [
   { path: `/feeder/${unit.feeder_id}`, here: 'Board' },
   { path: '/recipients', here: 'Recipients' },
   { path: '/people', here: 'People' },
+  { path: '/rotas', here: 'Rotas' },
+  { path: `/rotas/${rota.id}`, here: 'Rotas' },
+  { path: '/reach', here: 'How I am reached' },
+  { path: '/undelivered', here: 'Undelivered messages' },
   { path: '/password' },
 ];
 
@@ -65,9 +70,9 @@ test('on a phone the keyboard goes through the navigation in its order and follo
       assert.equal(await page.evaluate(() => document.activeElement.textContent), word);
       assert.ok(await page.locator('.nav a:focus').evaluate((a) => getComputedStyle(a).outlineStyle === 'solid'));
     }
-    await page.locator('.nav a', { hasText: 'Thresholds' }).focus();
+    await page.locator('.nav a', { hasText: 'Polling' }).focus();
     await page.keyboard.press('Enter');
-    await page.waitForURL(/\/thresholds$/);
+    await page.waitForURL(/\/polling$/);
   });
 });
 

@@ -24,8 +24,9 @@ const pages = [
 
 // Not for the README, but for whoever looks.
 if (process.env.SCREENSHOTS) {
+  const [rota] = await sql("select id from rota where area_kind = 'fleet'");
   const whole = () => document.readyState === 'complete';
-  const more = { causes: '/causes', maintenance: '/maintenance', alarms: '/alarms?state=all', thresholds: '/thresholds', threshold: '/thresholds/reverse_power/delay_s', recipients: '/recipients', groups: '/alarms?view=groups', windows: '/windows', handover: '/handover', quality: '/alarm-quality', conditions: '/conditions', condition: '/conditions/reverse_power', people: '/people', password: '/password' };
+  const more = { causes: '/causes', maintenance: '/maintenance', alarms: '/alarms?state=all', thresholds: '/thresholds', threshold: '/thresholds/reverse_power/delay_s', recipients: '/recipients', groups: '/alarms?view=groups', windows: '/windows', handover: '/handover', quality: '/alarm-quality', conditions: '/conditions', condition: '/conditions/reverse_power', rotas: '/rotas', rota: `/rotas/${rota.id}`, reach: '/reach', undelivered: '/undelivered', people: '/people', password: '/password' };
   pages.push(...Object.entries(more).map(([name, path]) => ({ name, path, ready: whole })));
 }
 

@@ -5,6 +5,7 @@
 
 pub mod alarm_quality;
 pub mod alarms;
+pub mod answer;
 pub mod assets;
 pub mod backtest;
 pub mod board;
@@ -23,9 +24,12 @@ pub mod neutral;
 pub mod notes;
 pub mod people;
 pub mod polling;
+pub mod reach;
+pub mod rotas;
 pub mod sign_in;
 pub mod site;
 pub mod study;
 pub mod thresholds;
+pub mod undelivered;
 pub mod windows;
 pub mod words;

@@ -63,6 +63,10 @@ pub struct Recipient {
     pub id: i32,
     /// Its name.
     pub name: String,
+    /// The person whose it is.
+    pub person_id: Option<i32>,
+    /// Whether it is told of every alarm of its area; a person who is not is told when on call.
+    pub standing: bool,
     /// Its ways, in words.
     pub ways: Vec<String>,
     /// Its area, in words.
@@ -73,6 +77,31 @@ pub struct Recipient {
     pub disabled_at: Option<Timestamp>,
 }
 
+/// The ways in which somebody is reached, as typed; empty where there is none.
+#[derive(Debug, Clone, Default)]
+pub struct Ways {
+    /// E-mail address.
+    pub email: String,
+    /// Address of the webhook.
+    pub webhook_url: String,
+    /// E-mail address of a gateway that makes text messages.
+    pub text_email: String,
+    /// Web address of a gateway that makes text messages.
+    pub text_url: String,
+    /// The telephone number that it sends them to.
+    pub text_number: String,
+    /// Whether a webhook secret is stored.
+    pub has_secret: bool,
+    /// Whether a secret of the gateway is stored.
+    pub has_text_secret: bool,
+}
+
+/// A secret that was just made, shown once: whose it is and what to do with it, and the secret.
+pub type NewSecret = (&'static str, String);
+
+/// What came of a test: way, whether it went out, and what was said.
+pub type Tried = (&'static str, bool, String);
+
 /// What is typed of a recipient.
 #[derive(Debug, Clone, Default)]
 pub struct RecipientForm {
@@ -80,12 +109,8 @@ pub struct RecipientForm {
     pub action: String,
     /// Its name.
     pub name: String,
-    /// Its e-mail address.
-    pub email: String,
-    /// The address of its webhook.
-    pub webhook_url: String,
-    /// Whether a webhook secret is stored.
-    pub has_secret: bool,
+    /// Its ways.
+    pub ways: Ways,
     /// Areas to choose from.
     pub areas: Vec<Choice>,
     /// Priorities to choose from.
@@ -106,6 +131,13 @@ pub struct RecipientsPage {
     pub form: RecipientForm,
 }
 
+impl RecipientsPage {
+    /// Whether the viewer may see how other people are reached.
+    fn sees_people(&self) -> bool {
+        self.frame.viewer.as_ref().is_some_and(|v| v.may_administer)
+    }
+}
+
 /// One recipient.
 #[derive(Debug, Template)]
 #[template(path = "recipient.html")]
@@ -118,8 +150,12 @@ pub struct RecipientPage {
     pub disabled: bool,
     /// The form.
     pub form: RecipientForm,
-    /// A new webhook secret, shown once.
-    pub secret: Option<String>,
-    /// What came of a test: way, whether it went out, and what was said.
-    pub tried: Vec<(&'static str, bool, String)>,
+    /// New secrets, shown once.
+    pub secrets: Vec<NewSecret>,
+    /// Until when the secret before the present one is good, in words.
+    pub old_until: Option<String>,
+    /// The ways that are stored: name and title.
+    pub there: Vec<(&'static str, &'static str)>,
+    /// What came of a test.
+    pub tried: Vec<Tried>,
 }

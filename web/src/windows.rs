@@ -155,7 +155,7 @@ impl WindowsPage {
         self.fault_of(Field::Scope)
     }
 
-    fn begin_fault(&self) -> Option<&str> {
+    fn start_fault(&self) -> Option<&str> {
         self.fault_of(Field::From)
     }
 

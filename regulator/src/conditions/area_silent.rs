@@ -236,10 +236,10 @@ mod tests {
         assert!(look(&mut area, &substation(), 1000, 2, &[0, 0]).is_empty());
         let poller = AreaLimits::of_poller(&Settings::default());
         assert!(look(&mut area, &poller, 1000, 9, &[0; 9]).is_empty());
-        assert!(look(&mut area, &poller, 1000, 100, &[0; 79]).is_empty());
+        assert!(look(&mut area, &poller, 1000, 100, &[0; 59]).is_empty());
         assert_eq!(
-            look(&mut area, &poller, 1000, 100, &[0; 80]),
-            ["20 poller_cut_off raised: 80 of 100 endpoints do not answer (80 %), limit 80 % for 20 s"]
+            look(&mut area, &poller, 1000, 100, &[0; 60]),
+            ["10 poller_cut_off raised: 60 of 100 endpoints do not answer (60 %), limit 60 % for 10 s"]
         );
     }
 

@@ -1,6 +1,6 @@
 //! One event that is to happen to one alarm.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use regulator::{
     Timestamp,
@@ -25,6 +25,8 @@ pub(crate) struct Act {
     /// Of raising: one line with the numbers.
     pub(crate) summary: String,
     pub(crate) facts: Vec<Fact>,
+    /// It begins and ends with what was found at once: a silence known only now that it is over hides nothing.
+    pub(crate) momentary: bool,
 }
 
 impl Act {
@@ -40,6 +42,7 @@ impl Act {
             until: None,
             summary: String::new(),
             facts: Vec::new(),
+            momentary: false,
         }
     }
 
@@ -65,8 +68,11 @@ impl Act {
     }
 }
 
-/// Sorts by time, wider silences first, but never turns around what happens to one alarm, whatever its clock did in between.
-pub(super) fn in_order(acts: Vec<Act>) -> Vec<Act> {
+/// What was found at once, by time and wider silences first; but what happens to one alarm is never turned around, whatever its clock
+/// did in between.
+///
+/// What is found later stays later, however old it is: so the same feed makes the same steps in whatever portions it is read.
+pub(crate) fn in_order(acts: Vec<Act>) -> Vec<Act> {
     let mut latest: HashMap<(Place, Condition), Timestamp> = HashMap::new();
     let mut keyed: Vec<((Timestamp, usize), Act)> = acts
         .into_iter()
@@ -78,5 +84,15 @@ pub(super) fn in_order(acts: Vec<Act>) -> Vec<Act> {
         })
         .collect();
     keyed.sort_by_key(|(key, _)| *key);
-    keyed.into_iter().map(|(_, act)| act).collect()
+    let mut sorted: Vec<Act> = keyed.into_iter().map(|(_, act)| act).collect();
+    let mut ended: HashSet<(Place, Condition)> = HashSet::new();
+    for act in sorted.iter_mut().rev() {
+        let key = (act.place.clone(), act.condition);
+        match act.event {
+            Event::Return => _ = ended.insert(key),
+            Event::Raise => act.momentary = ended.remove(&key),
+            _ => {}
+        }
+    }
+    sorted
 }

@@ -17,8 +17,6 @@ use tokio_util::sync::CancellationToken;
 use super::{Act, Columns, Place, maintenance::Windows, record};
 use crate::{notification, watchdog};
 
-/// Key of the advisory lock that the running server holds.
-const LEADER: i64 = 7_205_772;
 /// How often to look.
 const EVERY: Duration = Duration::from_secs(1);
 
@@ -46,7 +44,7 @@ pub(crate) async fn run(pool: PgPool, stop: CancellationToken) {
 async fn lead(pool: &PgPool, stop: &CancellationToken) -> Result<()> {
     // A connection of its own: the lock lives as long as the connection does, and ends with it.
     let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, LEADER)
+    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::CLOCK)
         .fetch_one(&mut connection)
         .await
         .context("asking for the lead")?;

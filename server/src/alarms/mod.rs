@@ -21,7 +21,7 @@ mod steps;
 #[cfg(test)]
 mod tests;
 
-pub(crate) use act::Act;
+pub(crate) use act::{Act, in_order};
 pub(crate) use place::{Columns, Place};
 pub(crate) use record::{Recorded, record, retire};
 pub(crate) use silences::{Relations, Silences};

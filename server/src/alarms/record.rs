@@ -10,7 +10,7 @@ use regulator::{
 use sqlx::PgConnection;
 
 use super::{
-    act::{Act, in_order},
+    act::Act,
     maintenance::Windows,
     occurrences::{self, New, Occurrences},
     place::Place,
@@ -18,10 +18,7 @@ use super::{
     silences::{self, Silences},
     steps::{self, Step},
 };
-
-/// Held to the end of the transaction by whoever moves several alarms at once, so that they do not wait for one another in
-/// a circle. (A person moves one.)
-const MANY: i64 = 7_205_771;
+use crate::locks;
 
 /// What was recorded, and what is owed to people.
 #[derive(Debug, Default)]
@@ -45,7 +42,7 @@ impl Recorded {
     }
 }
 
-/// Takes these events in the order in which they happened. Those that have no meaning (an alarm that is raised already is raised) are left
+/// Takes these events in their order (see [`super::in_order`]). Those that have no meaning (an alarm that is raised already is raised) are left
 /// out and told in [`Recorded::refused`]: should the memory of conditions ever be lost or set back, alarms still stay single.
 ///
 /// Whoever knows of `silences` has alarms suppressed by them; an alarm whose place is under maintenance is suppressed in any case.
@@ -61,7 +58,9 @@ pub(crate) async fn record(
         return Ok(Recorded::default());
     };
     if acts.len() > 1 || silences.is_some() {
-        sqlx::query!("select pg_advisory_xact_lock($1)", MANY).execute(&mut *connection).await?;
+        sqlx::query!("select pg_advisory_xact_lock($1)", locks::MANY_ALARMS)
+            .execute(&mut *connection)
+            .await?;
     }
     let keys: HashSet<Key> = acts.iter().map(|a| (a.place.clone(), a.condition)).collect();
     let mut points = point::lock(&mut *connection, &keys).await?;
@@ -82,7 +81,7 @@ pub(crate) async fn record(
         steps: Vec::new(),
         recorded: Recorded::default(),
     };
-    for act in in_order(acts) {
+    for act in acts {
         recorder.take(act);
     }
     recorder.write(connection).await
@@ -124,6 +123,7 @@ impl Recorder<'_> {
         }
         let at = act.at;
         let stands = match act.event {
+            _ if act.momentary => None,
             Event::Raise => Some(true),
             Event::Return => Some(false),
             _ => None,

@@ -224,7 +224,7 @@ async fn a_wider_silence_hides_the_narrower_ones_and_gives_them_back() {
     let narrow = |event, s| Act::new(Place::Endpoint(endpoint), Condition::EndpointSilent, event, at(s));
     let wide = |event, s| Act::new(Place::Substation(substation), Condition::SubstationSilent, event, at(s));
     // told in one go and out of order: the wider one is found first
-    let acts = vec![narrow(Event::Raise, 60), wide(Event::Raise, 40)];
+    let acts = super::in_order(vec![narrow(Event::Raise, 60), wide(Event::Raise, 40)]);
     let recorded = record(&mut story.db, acts, Some(&mut silences)).await.unwrap();
     assert_eq!((recorded.raised, recorded.announced.len()), (2, 1));
     assert_eq!(

@@ -29,8 +29,6 @@ use memory::Memory;
 
 pub(crate) use unit::stay;
 
-/// Key of the advisory lock that the running server holds. Detection has 7205770.
-const LEADER: i64 = 7_205_771;
 /// The name of the analysis's cursor.
 const FOLLOWER: &str = "analysis";
 /// How long to let readings gather, and to wait before trying again.
@@ -58,7 +56,7 @@ async fn pause(stop: &CancellationToken) {
 async fn lead(pool: &PgPool, stop: &CancellationToken) -> Result<()> {
     // A connection of its own: the lock lives as long as the connection does, and ends with it.
     let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, LEADER)
+    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::ANALYSIS)
         .fetch_one(&mut connection)
         .await
         .context("asking for the lead")?;

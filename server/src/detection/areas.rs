@@ -74,7 +74,9 @@ impl Memory {
         told: &mut Vec<Told>,
     ) {
         let Some(memory) = self.pollers.get_mut(poller) else { return };
-        let since = polled.iter().filter_map(|e| failing.get(e).copied());
+        // Where one substation alone is silent, the fault is there, however large its share.
+        let wide = silent_substations(fleet, polled, failing);
+        let since = polled.iter().filter(|_| wide).filter_map(|e| failing.get(e).copied());
         let transitions = memory.reach.observe(&fleet.reach_limits, known, polled.len() as u64, since);
         // The poller's row is stored after each of its batches anyway.
         told.extend(transitions.into_iter().map(|t| (Place::Poller(poller.to_owned()), t)));
@@ -91,4 +93,19 @@ impl Memory {
         let failing = self.endpoints.iter().filter_map(fails).filter(|id| fleet.endpoints.contains_key(id));
         answering.chain(failing).collect()
     }
+}
+
+/// Whether at least half of what a poller polls in at least half of its substations, and in two of them, is failing.
+fn silent_substations(fleet: &Fleet, polled: &BTreeSet<i32>, failing: &BTreeMap<i32, Timestamp>) -> bool {
+    let (mut all, mut silent) = (0, 0);
+    for endpoints in fleet.substations.values() {
+        let (mut of_it, mut failing_of_it) = (0, 0);
+        for endpoint in endpoints.iter().filter(|e| polled.contains(e)) {
+            of_it += 1;
+            failing_of_it += u32::from(failing.contains_key(endpoint));
+        }
+        all += u32::from(of_it > 0);
+        silent += u32::from(of_it > 0 && 2 * failing_of_it >= of_it);
+    }
+    silent >= 2 && 2 * silent >= all
 }

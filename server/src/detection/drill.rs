@@ -9,6 +9,11 @@ use sqlx::{Connection, PgConnection, PgPool};
 
 use super::{Status, runner::Runner};
 use crate::{
+    alarms::{
+        clock,
+        desk::{self, Deed, Hand},
+        replay,
+    },
     feed::testing::{at, batch, write},
     inventory::testing::fleet,
 };
@@ -144,6 +149,73 @@ async fn drill(database: &TestDatabase) -> u32 {
             }
         }
     }
+}
+
+/// While passes are interrupted, people act on alarms at random and the clock ticks, and is interrupted too.
+#[tokio::test]
+async fn whatever_people_the_clock_and_interruptions_do_the_steps_give_the_present_states() {
+    let database = TestDatabase::new().await;
+    write_feed(&database.pool, 20_260_102).await;
+    let mut random = StdRng::seed_from_u64(11);
+    let new = |random: &mut StdRng| {
+        Runner::new(Arc::new(Status::default())).with_most_readings(random.random_range(1..40))
+    };
+    let mut runner = new(&mut random);
+    let mut db = PgConnection::connect(&database.url).await.unwrap();
+    let (mut now, mut deeds, mut interrupted) = (0, 0, 0);
+    loop {
+        now += random.random_range(1..120);
+        let kill = random.random_bool(0.4);
+        let mut transaction = db.begin().await.unwrap();
+        let finished = match random.random_range(0..3u8) {
+            0 => {
+                deeds += u32::from(act(&mut transaction, now, &mut random).await && !kill);
+                false
+            }
+            1 => {
+                clock::tick(&mut transaction, at(now)).await.unwrap();
+                false
+            }
+            _ => runner.work(&mut transaction).await.unwrap().is_idle(),
+        };
+        if kill {
+            interrupted += 1;
+            drop(transaction);
+            runner = new(&mut random);
+            db = PgConnection::connect(&database.url).await.unwrap();
+        } else {
+            transaction.commit().await.unwrap();
+            if finished {
+                break;
+            }
+        }
+    }
+    assert!(interrupted > 20 && deeds > 20, "{interrupted} interruptions, {deeds} deeds");
+    assert_eq!(replay::differences(&mut db).await.unwrap(), Vec::<String>::new());
+    let kinds: i64 = sqlx::query_scalar("select count(distinct kind) from alarm_transition")
+        .fetch_one(&mut db)
+        .await
+        .unwrap();
+    assert!(kinds >= 7, "steps of {kinds} kinds");
+}
+
+/// One deed on one alarm; whether it had a meaning.
+async fn act(db: &mut PgConnection, now: i64, random: &mut StdRng) -> bool {
+    let ids: Vec<i64> =
+        sqlx::query_scalar("select id from alarm order by id").fetch_all(&mut *db).await.unwrap();
+    if ids.is_empty() {
+        return false;
+    }
+    let deed = match random.random_range(0..6u8) {
+        0 | 1 => Deed::Acknowledge,
+        2 => Deed::Shelve(at(now + random.random_range(60..3600))),
+        3 => Deed::Unshelve,
+        4 => Deed::TakeOutOfService,
+        _ => Deed::PutBack,
+    };
+    let hand = Hand { person: "Ola", at: at(now), why: Some("a drill") };
+    let alarm = ids[random.random_range(0..ids.len())];
+    desk::act(db, alarm, deed, hand).await.unwrap().expect("there is such an alarm").is_ok()
 }
 
 /// Prints how fast a backlog is judged: `cargo nextest run --release -p server --run-ignored only backlog --no-capture`.

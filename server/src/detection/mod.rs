@@ -23,6 +23,8 @@ mod beside_tests;
 mod drill;
 #[cfg(test)]
 mod stories;
+#[cfg(test)]
+mod storm;
 
 pub use status::{Snapshot, Status};
 pub(crate) use thresholds::Thresholds;
@@ -36,8 +38,6 @@ use tokio_util::sync::CancellationToken;
 use crate::feed::Wakeups;
 use runner::Runner;
 
-/// Key of the advisory lock that the running server holds. The feed has 7205759, partitions have 7205760.
-const LEADER: i64 = 7_205_770;
 /// How long to wait before trying again, to lead or to reach the database.
 const RETRY: Duration = Duration::from_secs(1);
 
@@ -67,7 +67,7 @@ async fn lead(
 ) -> Result<()> {
     // A connection of its own: the lock lives as long as the connection does, and ends with it.
     let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, LEADER)
+    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::DETECTION)
         .fetch_one(&mut connection)
         .await
         .context("asking for the lead")?;

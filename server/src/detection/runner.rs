@@ -103,17 +103,23 @@ impl Runner {
 
         let mut done = Done { batches: batches.len(), cursor, ..Done::default() };
         remembered.leave_retired(&mut *connection, &self.fleet, &mut done).await.context("retiring")?;
-        let mut told = vec![];
+        let mut acts = vec![];
         for (batch, readings) in batches.iter().zip(&readings) {
+            let mut told = vec![];
             let counts = remembered.memory.take(&self.fleet, batch, readings, &mut told);
+            acts.extend(ordered(told));
             done.add(counts);
             done.cursor = batch.id;
         }
         if batches.is_empty() {
+            let mut told = vec![];
             remembered.look_at_pollers(&mut *connection, &self.fleet, &mut told).await?;
+            acts.extend(ordered(told));
         }
-        remembered.silences.relations = remembered.memory.relations(&self.fleet);
-        done.record(&mut *connection, &mut remembered.silences, told).await?;
+        if !acts.is_empty() {
+            remembered.silences.relations = remembered.memory.relations(&self.fleet);
+            done.record(&mut *connection, &mut remembered.silences, acts).await?;
+        }
         store::save(&mut *connection, &mut remembered.memory)
             .await
             .context("storing what detection remembers")?;
@@ -173,6 +179,12 @@ impl Remembered {
 }
 
 impl Done {
+    /// Whether there was nothing in the feed.
+    #[cfg(test)]
+    pub(super) const fn is_idle(&self) -> bool {
+        self.batches == 0
+    }
+
     const fn add(&mut self, counts: Counts) {
         self.counts.judged += counts.judged;
         self.counts.late += counts.late;
@@ -184,9 +196,8 @@ impl Done {
         &mut self,
         connection: &mut PgConnection,
         silences: &mut Silences,
-        told: Vec<Told>,
+        acts: Vec<Act>,
     ) -> Result<()> {
-        let acts = told.into_iter().map(|(place, transition)| Act::told(place, transition)).collect();
         let recorded =
             alarms::record(&mut *connection, acts, Some(silences)).await.context("recording alarms")?;
         self.tell(connection, &recorded).await
@@ -198,6 +209,11 @@ impl Done {
         self.returned += recorded.returned;
         Ok(())
     }
+}
+
+/// What one batch tells, in order.
+fn ordered(told: Vec<Told>) -> Vec<Act> {
+    alarms::in_order(told.into_iter().map(|(place, transition)| Act::told(place, transition)).collect())
 }
 
 async fn lock_cursor(connection: &mut PgConnection) -> sqlx::Result<i64> {

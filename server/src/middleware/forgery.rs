@@ -34,9 +34,9 @@ pub(super) async fn forgery(
         WebError::BadRequest("The form is larger than 256 KiB; send less at once.".to_owned())
     })?;
     if let Some(Identity::Known(signed_in)) = parts.extensions.get::<Identity>()
-        && !parts.uri.path().starts_with("/sign-in")
+        && !["/sign-in", "/answer/"].iter().any(|own| parts.uri.path().starts_with(own))
     {
-        // The sign-in pages act on what is typed or linked, not on the session that the browser holds.
+        // These pages act on what is typed or linked, not on the session that the browser holds.
         let sent = token(&parts, &body).ok_or(WebError::Forged("no token"))?;
         if !bool::from(sent.as_bytes().ct_eq(signed_in.csrf.as_bytes())) {
             return Err(WebError::Forged("wrong token"));

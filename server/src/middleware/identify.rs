@@ -19,12 +19,15 @@ const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Puts an [`Identity`] into the request.
 pub(super) async fn identify(State(app): State<App>, mut request: Request, next: Next) -> Response {
-    let identity = match cookie::secret(request.headers(), &app.config.public_url) {
+    let mut identity = match cookie::secret(request.headers(), &app.config.public_url) {
         Some(secret) if is_personal(request.uri().path()) => {
             look_up(&app, &secret, request.method().is_safe()).await
         }
         _ => Identity::Nobody,
     };
+    if let Identity::Known(signed_in) = &mut identity {
+        signed_in.told = app.on_call.told();
+    }
     request.extensions_mut().insert(identity);
     next.run(request).await
 }

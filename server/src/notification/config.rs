@@ -3,6 +3,7 @@
 use std::{path::PathBuf, time::Duration};
 
 use ipnet::IpNet;
+pub use oncall::cap::Cap;
 use secrecy::SecretString;
 
 /// Settings of notification. The default has no mail server and lets webhooks reach public addresses only.
@@ -14,13 +15,15 @@ pub struct Config {
     pub webhook: Webhook,
     /// When failed attempts are repeated.
     pub schedule: Schedule,
+    /// How many messages a recipient gets by one way in a while; what is beyond becomes one summary. Webhooks to programs have no cap.
+    pub cap: Cap,
     /// How long a claim lasts unless renewed: the longest delay that a killed server adds to a message it was sending.
     pub claim: Duration,
     /// How often to look for due messages when nothing else says that there are some.
     pub poll_interval: Duration,
-    /// E-mails under way at once.
+    /// E-mails under way at once, and as many text messages by e-mail.
     pub emails_at_once: usize,
-    /// Webhooks under way at once.
+    /// Webhooks under way at once, and as many text messages by HTTP.
     pub webhooks_at_once: usize,
     /// How long messages under way may take to finish when told to stop.
     pub grace: Duration,
@@ -32,6 +35,7 @@ impl Default for Config {
             smtp: None,
             webhook: Webhook::default(),
             schedule: Schedule::default(),
+            cap: Cap::default(),
             claim: Duration::from_secs(30),
             poll_interval: Duration::from_secs(2),
             emails_at_once: 4,

@@ -8,11 +8,12 @@ use super::{
     config::Config,
     failure::Failure,
     mail::{
-        self,
+        self, Letter,
         smtp::{Mailer, SmtpSettingsError},
     },
-    notice::{self, Addressee, Notice},
+    notice::{self, Addressee, Content, MessageKey},
     queue::{self, Claim},
+    text,
     webhook::{Sender, Target, payload::Payload},
 };
 
@@ -63,7 +64,7 @@ impl Courier {
             let mut conn = pool.acquire().await?;
             notice::load(&mut conn, claim.id).await
         };
-        let (notice, addressee) = match loaded.await {
+        let (content, addressee) = match loaded.await {
             Ok(Some(loaded)) => loaded,
             Ok(None) => return Outcome::Failed(Failure::permanent("the message is no longer in the outbox")),
             Err(e) => return Outcome::Failed(Failure::passing(format!("reading the message: {e}"))),
@@ -72,8 +73,9 @@ impl Courier {
             return Outcome::Failed(Failure::permanent("the recipient has been switched off"));
         }
         let attempt = match way {
-            Way::Email => self.email(pool, claim, &notice, &addressee).await,
-            Way::Webhook => self.webhook(&notice, &addressee).await.map(Outcome::SentUnrecorded),
+            Way::Email | Way::TextByEmail => self.email(pool, claim, way, &content, &addressee).await,
+            Way::Webhook => self.webhook(&content, &addressee).await.map(Outcome::SentUnrecorded),
+            Way::TextByHttp => self.text(&content, &addressee).await.map(Outcome::SentUnrecorded),
         };
         attempt.unwrap_or_else(Outcome::Failed)
     }
@@ -82,15 +84,12 @@ impl Courier {
         &self,
         pool: &PgPool,
         claim: &Claim,
-        notice: &Notice,
+        way: Way,
+        content: &Content,
         to: &Addressee,
     ) -> Result<Outcome, Failure> {
         let mailer = self.mailer.as_ref().ok_or_else(|| Failure::passing(super::NO_MAIL_SERVER))?;
-        let address = to
-            .email
-            .as_deref()
-            .ok_or_else(|| Failure::permanent("the recipient has no e-mail address any more"))?;
-        let letter = mail::compose(notice, &to.name, address, &mailer.from, &self.public_url)?;
+        let letter = self.letter(mailer, way, content, to)?;
         let ready = mailer.open(&letter.envelope, &letter.bytes).await?;
         // Everything that can be done beforehand is: the outcome is written, the claim proven and its row locked, so that only
         // the commit stands between the mail server's word and a message that will not be sent again.
@@ -121,13 +120,60 @@ impl Courier {
         Ok(Outcome::Sent)
     }
 
-    async fn webhook(&self, notice: &Notice, to: &Addressee) -> Result<String, Failure> {
-        let url = to
-            .webhook_url
-            .as_deref()
-            .ok_or_else(|| Failure::permanent("the recipient has no webhook any more"))?;
-        let payload = Payload::of(notice, &self.public_url);
-        let target = Target { url, secret: to.webhook_secret.as_deref() };
+    fn letter(
+        &self,
+        mailer: &Mailer,
+        way: Way,
+        content: &Content,
+        to: &Addressee,
+    ) -> Result<Letter, Failure> {
+        let (name, from, url) = (&to.name, &mailer.from, &self.public_url);
+        if way == Way::TextByEmail {
+            let address = still(to.text_email.as_deref(), "address for text messages")?;
+            return mail::compose_text(content.text(url), content.key(), name, address, from);
+        }
+        let address = still(to.email.as_deref(), "e-mail address")?;
+        match content {
+            Content::Alarm(notice) => mail::compose(notice, name, address, from, url),
+            Content::Summary(summary) => mail::compose_summary(summary, name, address, from, url),
+        }
+    }
+
+    async fn webhook(&self, content: &Content, to: &Addressee) -> Result<String, Failure> {
+        let url = still(to.webhook_url.as_deref(), "webhook")?;
+        let payload = Payload::of(content, &self.public_url);
+        let target =
+            Target { url, secret: to.webhook_secret.as_deref(), old_secret: to.old_secret.as_deref() };
         self.webhooks.post(target, payload.id(), &payload, Utc::now()).await
     }
+
+    async fn text(&self, content: &Content, to: &Addressee) -> Result<String, Failure> {
+        let url = still(to.text_url.as_deref(), "gateway for text messages")?;
+        let number = still(to.text_number.as_deref(), "telephone number")?;
+        let post = text::Post { to: number, text: &content.text(&self.public_url) };
+        let target = Target { url, secret: to.text_secret.as_deref(), old_secret: None };
+        self.webhooks.post(target, &content.key().name(), &post, Utc::now()).await
+    }
+}
+
+impl Content {
+    fn key(&self) -> MessageKey {
+        match self {
+            Self::Alarm(notice) => notice.key(),
+            Self::Summary(summary) => summary.key,
+        }
+    }
+
+    /// As a text message.
+    fn text(&self, public_url: &str) -> String {
+        match self {
+            Self::Alarm(notice) => text::of(notice, public_url),
+            Self::Summary(summary) => text::of_summary(summary, public_url),
+        }
+    }
+}
+
+/// What the recipient had when the message was written.
+fn still<'a>(address: Option<&'a str>, what: &str) -> Result<&'a str, Failure> {
+    address.ok_or_else(|| Failure::permanent(format!("the recipient has no {what} any more")))
 }

@@ -1,7 +1,9 @@
-//! Who is to be told of a transition: one row per (transition, recipient, way), in the transaction that made it.
+//! Who is to be told of a transition: one row per (transition, recipient, way, occasion), in the transaction that made it.
 
+use regulator::Timestamp;
 use sqlx::PgConnection;
 
+use super::{calling, quiet};
 use crate::alarms::Recorded;
 
 /// The channel on which the outbox says that it has new rows.
@@ -10,9 +12,10 @@ pub(crate) const CHANNEL: &str = "notification";
 /// Puts the messages about these steps of alarms into the outbox, in the caller's transaction, and returns how many are new.
 /// Harmless when they are there already.
 ///
-/// Of an alarm's being raised, every recipient is told whose area covers it and whose least priority it reaches. Of its return,
-/// those who were told that it was raised: an end without a beginning helps nobody. Acknowledgements are not sent.
-/// The alarm of an endpoint lies in the areas of all regulators behind it, that of a poller in the whole fleet.
+/// Of an alarm's being announced, every standing recipient is told whose area covers it and whose least priority it reaches; and the calling of those on
+/// call is prepared, which the next [`tick`] begins. Of its return, those are told who were told of it: an end without a beginning helps nobody.
+/// Acknowledgements are not sent, but end the calling. The alarm of an endpoint lies in the areas of all regulators behind it, that of a substation in
+/// those of its feeders, that of a poller or of a part of the program in the whole fleet.
 ///
 /// # Errors
 /// When the database refuses.
@@ -20,64 +23,94 @@ pub(crate) async fn tell(conn: &mut PgConnection, recorded: &Recorded) -> sqlx::
     if !recorded.owes() {
         return Ok(0);
     }
-    // Raised ones first: a return in the same call asks for them.
-    let raised = enqueue_raised(conn, &recorded.announced).await?;
-    let returned = enqueue_returned(conn, &recorded.ended).await?;
-    let added = raised + returned;
-    if added > 0 {
-        sqlx::query!("select pg_notify($1, '')", CHANNEL).execute(&mut *conn).await?;
-    }
-    Ok(added)
+    // Quiet hours are on people's clocks, not on the readings'.
+    let now = sqlx::query_scalar!(r#"select clock_timestamp() as "now!""#).fetch_one(&mut *conn).await?;
+    tell_at(conn, recorded, now).await
 }
 
-async fn enqueue_raised(conn: &mut PgConnection, transition_ids: &[i64]) -> sqlx::Result<u64> {
-    let done = sqlx::query!(
-        "insert into notification (transition_id, recipient_id, way)
-         select t.id, r.id, w.way
-         from alarm_transition t
-         join alarm a on a.id = t.alarm_id
-         join recipient r on r.disabled_at is null and a.priority >= r.least_priority
-         cross join lateral (values ('email', r.email), ('webhook', r.webhook_url)) as w (way, address)
-         where t.id = any($1) and w.address is not null
-           and (r.area_kind = 'fleet' or exists (
-               select from regulator g
-               join bank b on b.id = g.bank_id
-               join site s on s.id = b.site_id
-               join feeder f on f.id = s.feeder_id
-               where (g.id = a.regulator_id or (g.endpoint_id = a.endpoint_id and g.retired_at is null))
-                 and case r.area_kind when 'feeder' then f.id else f.substation_id end = r.area_id))
-         on conflict (transition_id, recipient_id, way) do nothing",
-        transition_ids
-    )
-    .execute(conn)
-    .await?;
-    Ok(done.rows_affected())
+/// The same at a given time.
+pub(crate) async fn tell_at(
+    conn: &mut PgConnection,
+    recorded: &Recorded,
+    now: Timestamp,
+) -> sqlx::Result<u64> {
+    // Announced ones first: a return in the same call asks for them.
+    let announced = announce(&mut *conn, &recorded.announced).await?;
+    quiet::keep(&mut *conn, &announced, now).await?;
+    calling::prepare(&mut *conn, &recorded.announced).await?;
+    calling::stop(&mut *conn, &recorded.quieted, now).await?;
+    let returned = give_back(&mut *conn, &recorded.ended).await?;
+    quiet::keep(&mut *conn, &returned, now).await?;
+    let added = announced.len() + returned.len();
+    ring(conn, added > 0).await?;
+    Ok(added as u64)
 }
 
-async fn enqueue_returned(conn: &mut PgConnection, transition_ids: &[i64]) -> sqlx::Result<u64> {
-    let done = sqlx::query!(
-        "insert into notification (transition_id, recipient_id, way)
-         select t.id, n.recipient_id, n.way
-         from alarm_transition t
-         join alarm_transition raised on raised.alarm_id = t.alarm_id and raised.kind = 'raised'
-         join notification n on n.transition_id = raised.id
-         join recipient r on r.id = n.recipient_id
-         where t.id = any($1) and t.kind = 'returned' and r.disabled_at is null
-           and case n.way when 'email' then r.email else r.webhook_url end is not null
-         on conflict (transition_id, recipient_id, way) do nothing",
-        transition_ids
-    )
-    .execute(conn)
-    .await?;
-    Ok(done.rows_affected())
-}
-
-/// What is due by `now`.
+/// What is due by `now`: quiet hours that end, people to be called.
 ///
 /// # Errors
 /// When the database refuses.
-pub(crate) async fn tick(_conn: &mut PgConnection, _now: regulator::Timestamp) -> sqlx::Result<()> {
+pub(crate) async fn tick(conn: &mut PgConnection, now: Timestamp) -> sqlx::Result<()> {
+    let released = quiet::release(&mut *conn, now).await?;
+    let called = calling::tick(&mut *conn, now).await?;
+    ring(conn, released + called > 0).await
+}
+
+/// Wakes whoever delivers, when the transaction is committed.
+pub(super) async fn ring(conn: &mut PgConnection, yes: bool) -> sqlx::Result<()> {
+    if yes {
+        sqlx::query!("select pg_notify($1, '')", CHANNEL).execute(conn).await?;
+    }
     Ok(())
+}
+
+async fn announce(conn: &mut PgConnection, transition_ids: &[i64]) -> sqlx::Result<Vec<i64>> {
+    if transition_ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    sqlx::query_scalar!(
+        "insert into notification (transition_id, alarm_id, priority, recipient_id, way)
+         select t.id, a.id, a.priority, r.id, w.way
+         from alarm_transition t
+         join alarm a on a.id = t.alarm_id
+         join recipient r on r.standing and r.disabled_at is null and a.priority >= r.least_priority
+         left join person p on p.id = r.person_id
+         cross join lateral (values ('email', r.email), ('webhook', r.webhook_url), ('text_email', r.text_email),
+             ('text_http', r.text_url)) as w (way, address)
+         where t.id = any($1) and w.address is not null and p.disabled_at is null
+           and (r.area_kind = 'fleet' or exists (
+               select from alarm_area v where v.alarm_id = a.id
+                 and case r.area_kind when 'feeder' then v.feeder_id else v.substation_id end = r.area_id))
+         order by t.id, r.id
+         on conflict (transition_id, recipient_id, way, occasion) do nothing
+         returning id",
+        transition_ids
+    )
+    .fetch_all(conn)
+    .await
+}
+
+/// Tells of returns.
+async fn give_back(conn: &mut PgConnection, transition_ids: &[i64]) -> sqlx::Result<Vec<i64>> {
+    if transition_ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    sqlx::query_scalar!(
+        "insert into notification (transition_id, alarm_id, priority, recipient_id, way)
+         select distinct t.id, t.alarm_id, n.priority, n.recipient_id, n.way
+         from alarm_transition t
+         join notification n on n.alarm_id = t.alarm_id and n.state <> 'dropped'
+         join alarm_transition told on told.id = n.transition_id and told.kind <> 'returned'
+         join recipient r on r.id = n.recipient_id
+         where t.id = any($1) and t.kind = 'returned' and r.disabled_at is null
+           and case n.way when 'email' then r.email when 'webhook' then r.webhook_url
+                   when 'text_email' then r.text_email else r.text_url end is not null
+         on conflict (transition_id, recipient_id, way, occasion) do nothing
+         returning id",
+        transition_ids
+    )
+    .fetch_all(conn)
+    .await
 }
 
 #[cfg(test)]
@@ -91,7 +124,12 @@ pub(crate) async fn enqueue_all(conn: &mut PgConnection, steps: &[i64]) -> sqlx:
     };
     let announced = of(&mut *conn, "raised").await?;
     let ended = of(&mut *conn, "returned").await?;
-    tell(conn, &Recorded { announced, ended, ..Recorded::default() }).await
+    let quieted =
+        sqlx::query_scalar("select alarm_id from alarm_transition where id = any($1) and kind <> 'raised'")
+            .bind(steps)
+            .fetch_all(&mut *conn)
+            .await?;
+    tell(conn, &Recorded { announced, ended, quieted, ..Recorded::default() }).await
 }
 
 #[cfg(test)]
@@ -100,82 +138,4 @@ pub(crate) async fn enqueue(conn: &mut PgConnection, step: i64) -> sqlx::Result<
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::notification::testing::Story;
-
-    #[tokio::test]
-    async fn each_recipient_hears_of_its_own_area_from_its_own_priority_up() {
-        let story = Story::new().await;
-        let fleet = story.email_recipient("fleet", "fleet", None, 1).await;
-        let feeder = story.email_recipient("feeder", "feeder", Some(story.feeder), 1).await;
-        let substation = story.email_recipient("substation", "substation", Some(story.substation), 1).await;
-        story.email_recipient("another feeder", "feeder", Some(story.other_feeder), 1).await;
-        // an area id of another kind with the same number must not match
-        story.email_recipient("no such substation", "substation", Some(story.feeder), 1).await;
-        story.email_recipient("only critical", "fleet", None, 4).await;
-        let alarm = story.alarm_of_regulator("reverse_power", 3).await;
-        let raised = story.transition(alarm, "raised").await;
-        let mut conn = story.pool().acquire().await.unwrap();
-        assert_eq!(enqueue(&mut conn, raised).await.unwrap(), 3);
-        assert_eq!(story.recipients_of(raised).await, [fleet, feeder, substation]);
-        assert_eq!(enqueue(&mut conn, raised).await.unwrap(), 0, "a second call adds nothing");
-    }
-
-    #[tokio::test]
-    async fn an_endpoints_alarm_lies_in_every_area_it_serves_and_a_pollers_in_the_fleet() {
-        let story = Story::new().await;
-        let fleet = story.email_recipient("fleet", "fleet", None, 1).await;
-        let near = story.email_recipient("near", "feeder", Some(story.feeder), 1).await;
-        let far = story.email_recipient("far", "feeder", Some(story.other_feeder), 1).await;
-        let endpoint = story.transition(story.alarm_of_endpoint().await, "raised").await;
-        let poller = story.transition(story.alarm_of_poller().await, "raised").await;
-        let mut conn = story.pool().acquire().await.unwrap();
-        assert_eq!(enqueue_all(&mut conn, &[endpoint, poller]).await.unwrap(), 4);
-        assert_eq!(story.recipients_of(endpoint).await, [fleet, near, far]);
-        assert_eq!(story.recipients_of(poller).await, [fleet]);
-    }
-
-    #[tokio::test]
-    async fn the_return_goes_to_those_who_heard_of_the_raise_and_an_acknowledgement_to_nobody() {
-        let story = Story::new().await;
-        let early = story.email_recipient("early", "fleet", None, 1).await;
-        let alarm = story.alarm_of_regulator("reverse_power", 3).await;
-        let raised = story.transition(alarm, "raised").await;
-        let mut conn = story.pool().acquire().await.unwrap();
-        enqueue(&mut conn, raised).await.unwrap();
-        story.email_recipient("late", "fleet", None, 1).await;
-        let acknowledged = story.transition(alarm, "acknowledged").await;
-        let returned = story.transition(alarm, "returned").await;
-        assert_eq!(enqueue_all(&mut conn, &[acknowledged, returned]).await.unwrap(), 1);
-        assert_eq!(story.recipients_of(returned).await, [early]);
-    }
-
-    #[tokio::test]
-    async fn both_ways_of_one_recipient_are_used_even_when_raise_and_return_come_together() {
-        let story = Story::new().await;
-        let both = story.webhook_recipient("both", "http://127.0.0.1:9/", "whsec_c2VjcmV0").await;
-        sqlx::query("update recipient set email = 'both@example.org' where id = $1")
-            .bind(both)
-            .execute(story.pool())
-            .await
-            .unwrap();
-        let alarm = story.alarm_of_regulator("reverse_power", 3).await;
-        let raised = story.transition(alarm, "raised").await;
-        let returned = story.transition(alarm, "returned").await;
-        let mut conn = story.pool().acquire().await.unwrap();
-        assert_eq!(enqueue_all(&mut conn, &[returned, raised]).await.unwrap(), 4);
-    }
-
-    #[tokio::test]
-    async fn nothing_is_enqueued_when_the_callers_transaction_fails() {
-        let story = Story::new().await;
-        story.email_recipient("fleet", "fleet", None, 1).await;
-        let alarm = story.alarm_of_regulator("reverse_power", 3).await;
-        let raised = story.transition(alarm, "raised").await;
-        let mut tx = story.pool().begin().await.unwrap();
-        assert_eq!(enqueue(&mut tx, raised).await.unwrap(), 1);
-        tx.rollback().await.unwrap();
-        assert!(story.recipients_of(raised).await.is_empty());
-    }
-}
+mod tests;

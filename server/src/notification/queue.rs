@@ -20,57 +20,6 @@ pub(crate) struct Claim {
     pub(crate) recipient_id: i32,
 }
 
-/// How many of the messages that are due are looked at for one claim. Bounds the work when thousands wait.
-const WINDOW: i64 = 500;
-
-/// Claims up to `limit` due messages, at most one a recipient and none of the `busy` recipients, most urgent first. The return of an
-/// alarm is not due before the same recipient's message of its raising is out or given up.
-pub(crate) async fn claim(
-    conn: &mut PgConnection,
-    way: Way,
-    limit: i64,
-    busy: &[i32],
-    lasting: Duration,
-) -> sqlx::Result<Vec<Claim>> {
-    sqlx::query_as!(
-        Claim,
-        r#"with due as (
-             select n.id, n.recipient_id, n.next_attempt_at, a.priority
-             from notification n
-             join alarm_transition t on t.id = n.transition_id
-             join alarm a on a.id = t.alarm_id
-             where n.way = $1 and n.state in ('waiting', 'sending') and n.next_attempt_at <= clock_timestamp()
-               and n.recipient_id <> all($3)
-               and not (t.kind = 'returned' and exists (
-                   select from alarm_transition r join notification e on e.transition_id = r.id
-                   where r.alarm_id = t.alarm_id and r.kind = 'raised' and e.recipient_id = n.recipient_id
-                     and e.way = n.way and e.state in ('waiting', 'sending')))
-             order by n.next_attempt_at, n.id limit $5
-         ), first as (
-             select distinct on (recipient_id) id from due order by recipient_id, priority desc, next_attempt_at, id
-         ), locked as (
-             select n.id, n.state from notification n join first using (id)
-             where n.state in ('waiting', 'sending') and n.next_attempt_at <= clock_timestamp()
-             order by n.next_attempt_at, n.id limit $2
-             for update of n skip locked
-         ), unknown as (
-             insert into notification_attempt (notification_id, outcome, detail)
-             select id, 'unknown', 'the server that tried ended before it knew the outcome' from locked where state = 'sending'
-         )
-         update notification n
-         set state = 'sending', attempts = attempts + 1, next_attempt_at = clock_timestamp() + $4
-         from locked where locked.id = n.id
-         returning n.id, n.attempts as attempt, n.recipient_id"#,
-        way.name(),
-        limit,
-        busy,
-        interval(lasting),
-        WINDOW,
-    )
-    .fetch_all(conn)
-    .await
-}
-
 /// Moves the end of these claims ahead; returns how many were still held. Leaves out those whose rows are locked: they are being
 /// handed over, and nobody can claim them meanwhile.
 pub(crate) async fn renew(conn: &mut PgConnection, claims: &[Claim], lasting: Duration) -> sqlx::Result<u64> {
@@ -142,7 +91,8 @@ pub(crate) async fn record_failed(
     let done = sqlx::query!(
         "with done as (
              update notification set
-                 state = case when created_at + $4 > clock_timestamp() then 'waiting' else 'given_up' end,
+                 state = case when coalesce(retried_at, created_at) + $4 > clock_timestamp() then 'waiting' else 'given_up' end,
+                 given_up_at = case when coalesce(retried_at, created_at) + $4 > clock_timestamp() then null else clock_timestamp() end,
                  next_attempt_at = clock_timestamp() + $5, last_error = $3
              where id = $1 and attempts = $2 and state = 'sending' returning id)
          insert into notification_attempt (notification_id, outcome, detail) select id, $6, $3 from done",
@@ -167,9 +117,10 @@ pub(crate) async fn hold_back(
 ) -> sqlx::Result<u64> {
     let done = sqlx::query!(
         "update notification set last_error = $2,
-             state = case when created_at + $3 > clock_timestamp() then 'waiting' else 'given_up' end
+             state = case when coalesce(retried_at, created_at) + $3 > clock_timestamp() then 'waiting' else 'given_up' end,
+             given_up_at = case when coalesce(retried_at, created_at) + $3 > clock_timestamp() then null else clock_timestamp() end
          where way = $1 and (state = 'waiting' or (state = 'sending' and next_attempt_at <= clock_timestamp()))
-           and (last_error is distinct from $2 or created_at + $3 <= clock_timestamp())",
+           and (last_error is distinct from $2 or coalesce(retried_at, created_at) + $3 <= clock_timestamp())",
         way.name(),
         reason,
         interval(give_up_after),
@@ -182,7 +133,7 @@ pub(crate) async fn hold_back(
 /// How the outbox stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Status {
-    /// Messages waiting for their first or next attempt.
+    /// Messages waiting for their first or next attempt, for the end of quiet hours or for a summary.
     pub waiting: i64,
     /// Messages under way.
     pub sending: i64,
@@ -201,7 +152,7 @@ pub struct Status {
 pub async fn status(conn: &mut PgConnection) -> sqlx::Result<Status> {
     sqlx::query_as!(
         Status,
-        r#"select count(*) filter (where state = 'waiting') as "waiting!", count(*) filter (where state = 'sending') as "sending!",
+        r#"select count(*) filter (where state in ('waiting', 'quiet', 'held')) as "waiting!", count(*) filter (where state = 'sending') as "sending!",
              count(*) filter (where state = 'sent') as "sent!", count(*) filter (where state = 'given_up') as "given_up!",
              min(created_at) filter (where state in ('waiting', 'sending')) as oldest_waiting
          from notification"#
@@ -210,7 +161,7 @@ pub async fn status(conn: &mut PgConnection) -> sqlx::Result<Status> {
     .await
 }
 
-fn interval(duration: Duration) -> PgInterval {
+pub(super) fn interval(duration: Duration) -> PgInterval {
     let microseconds = i64::try_from(duration.as_micros()).unwrap_or(i64::MAX);
     PgInterval { months: 0, days: 0, microseconds }
 }

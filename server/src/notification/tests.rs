@@ -11,7 +11,8 @@ use tokio::{net::TcpListener, task::JoinHandle};
 use tokio_util::sync::CancellationToken;
 
 use super::{
-    queue::{Claim, Next, claim, hold_back, record_failed, record_sent, renew},
+    claim::claim,
+    queue::{Claim, Next, hold_back, record_failed, record_sent, renew},
     testing::{
         Story,
         smtp::{Act, Offer, SmtpPeer},
@@ -21,6 +22,9 @@ use super::{
 
 const PUBLIC_URL: &str = "https://tapkeeper.utility.example";
 
+/// More than any of these tests sends.
+const NO_CAP: Cap = Cap { messages: 1000, window_s: 600 };
+
 /// Settings that wait for nothing.
 fn config(smtp: Option<Smtp>) -> Config {
     let soon = Duration::from_millis(20);
@@ -28,6 +32,7 @@ fn config(smtp: Option<Smtp>) -> Config {
         smtp,
         webhook: Webhook { allow: vec!["127.0.0.0/8".parse().unwrap()], timeout: Duration::from_secs(5) },
         schedule: Schedule { delays: vec![soon], ..Schedule::default() },
+        cap: NO_CAP,
         poll_interval: soon,
         grace: Duration::from_secs(5),
         ..Config::default()
@@ -358,17 +363,18 @@ async fn a_test_message_goes_out_at_once_and_says_what_went_wrong() {
     sqlx::query("update recipient set email = 'someone@example.org'").execute(story.pool()).await.unwrap();
     let config = config(Some(peer.settings()));
     let mut conn = story.pool().acquire().await.unwrap();
-    let [email, webhook] = send_test(&mut conn, id, PUBLIC_URL, &config).await.unwrap().try_into().unwrap();
+    let [email, webhook] =
+        send_test(&mut conn, id, &Way::ALL, PUBLIC_URL, &config).await.unwrap().try_into().unwrap();
     assert_eq!(email, (Way::Email, Ok("2.0.0 kept as 42".into())));
     assert_eq!(webhook, (Way::Webhook, Ok("answered 200 OK".into())));
     assert_eq!(seen.lock().unwrap().len(), 1);
-    let again = send_test(&mut conn, id, PUBLIC_URL, &config).await.unwrap();
+    let again = send_test(&mut conn, id, &Way::ALL, PUBLIC_URL, &config).await.unwrap();
     assert!(matches!(&again[0], (Way::Email, Err(Failure::Permanent(why))) if why.contains("nobody here")));
 }
 
 async fn claim_one(story: &Story) -> Option<Claim> {
     let mut conn = story.pool().acquire().await.unwrap();
-    claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30)).await.unwrap().pop()
+    claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30), &NO_CAP).await.unwrap().pop()
 }
 
 async fn make_due(story: &Story) {
@@ -440,7 +446,7 @@ async fn the_most_urgent_comes_first_and_each_recipient_has_one_at_a_time() {
     let critical = story.transition(story.alarm_of_poller().await, "raised").await;
     let mut conn = story.pool().acquire().await.unwrap();
     enqueue(&mut conn, critical).await.unwrap();
-    let claims = claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30)).await.unwrap();
+    let claims = claim(&mut conn, Way::Email, 10, &[], Duration::from_secs(30), &NO_CAP).await.unwrap();
     let [first] = claims.try_into().unwrap();
     let transition: i64 = sqlx::query_scalar("select transition_id from notification where id = $1")
         .bind(first.id)
@@ -448,6 +454,82 @@ async fn the_most_urgent_comes_first_and_each_recipient_has_one_at_a_time() {
         .await
         .unwrap();
     assert_eq!(transition, critical);
-    let busy = claim(&mut conn, Way::Email, 10, &[recipient], Duration::from_secs(30)).await.unwrap();
+    let busy =
+        claim(&mut conn, Way::Email, 10, &[recipient], Duration::from_secs(30), &NO_CAP).await.unwrap();
     assert!(busy.is_empty());
+}
+
+#[tokio::test]
+async fn what_was_given_up_can_be_tried_again_and_is_young_again() {
+    let story = Story::new().await;
+    let peer =
+        SmtpPeer::start(Offer::Plain, &[Act::Rcpt("550 5.1.1 no"), Act::Rcpt("450 4.7.1 later")]).await;
+    story.email_recipient("On call", "fleet", None, 1).await;
+    raise(&story).await;
+    let running = Running::start(&story, config(Some(peer.settings())));
+    until(
+        &story,
+        "it is given up",
+        "select given_up_at is not null and state = 'given_up' from notification",
+    )
+    .await;
+    story.sql("update notification set created_at = created_at - interval '2 days'").await;
+    let id: i64 = sqlx::query_scalar("select id from notification").fetch_one(story.pool()).await.unwrap();
+    let mut conn = story.pool().acquire().await.unwrap();
+    assert!(dead::retry(&mut conn, id, "Ola").await.unwrap());
+    assert!(!dead::retry(&mut conn, id, "Ola").await.unwrap(), "once");
+    until(&story, "it is sent", ALL_SENT).await;
+    running.stop().await;
+    assert_eq!(outcomes(&story).await, ["refused", "failed", "sent"]);
+    assert_eq!(story.lines("select retried_by from notification where given_up_at is null").await, ["Ola"]);
+}
+
+#[tokio::test]
+async fn a_text_goes_to_either_gateway_with_a_link_to_answer() {
+    let story = Story::new().await;
+    let peer = SmtpPeer::start(Offer::Plain, &[]).await;
+    let (url, bodies) = text_gateway().await;
+    let person = story.person("ann").await;
+    story.rota("fleet", None, &[Some(person)]).await;
+    sqlx::query("update recipient set email = null, text_email = 'ann@texts.example', text_url = $1, text_number = '+15550100'")
+        .bind(&url)
+        .execute(story.pool())
+        .await
+        .unwrap();
+    raise(&story).await;
+    tick(&mut story.pool().acquire().await.unwrap(), chrono::Utc::now()).await.unwrap();
+    let running = Running::start(&story, config(Some(peer.settings())));
+    until(&story, "both are sent", "select count(*) = 2 and bool_and(state = 'sent') from notification")
+        .await;
+    running.stop().await;
+    let body = bodies.lock().unwrap()[0].clone();
+    let text = body["text"].as_str().unwrap();
+    assert_eq!(body["to"], "+15550100");
+    assert!(text.starts_with(
+        "HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://tapkeeper.utility.example/answer/"
+    ));
+    assert!(text.chars().count() <= 160, "{text}");
+    let mail = &peer.messages()[0];
+    let (headers, mailed) = mail.split_once("\r\n\r\n").unwrap();
+    assert!(!headers.contains("Subject:"), "{headers}");
+    assert!(
+        mailed
+            .replace("=\r\n", "")
+            .starts_with("HIGH Reverse power: Quarry Bend B, ML 12, power -48 kW https://")
+    );
+}
+
+/// Takes texts and keeps what it was sent.
+async fn text_gateway() -> (String, Arc<Mutex<Vec<serde_json::Value>>>) {
+    let seen = Arc::new(Mutex::new(Vec::new()));
+    let take = |State(seen): State<Arc<Mutex<Vec<serde_json::Value>>>>,
+                axum::Json(body): axum::Json<serde_json::Value>| async move {
+        seen.lock().unwrap().push(body);
+        StatusCode::ACCEPTED
+    };
+    let routes = Router::new().route("/", post(take)).with_state(Arc::clone(&seen));
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let url = format!("http://{}/", listener.local_addr().unwrap());
+    tokio::spawn(async { axum::serve(listener, routes).await });
+    (url, seen)
 }

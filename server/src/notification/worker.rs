@@ -12,12 +12,14 @@ use tokio_util::sync::CancellationToken;
 
 use super::{
     Way,
+    claim::claim,
     config::Config,
     courier::{Courier, Outcome, SetupError},
     failure::Failure,
     outbox::CHANNEL,
     queue::{self, Claim, Next},
 };
+use crate::watchdog;
 
 /// Said on e-mails while no mail server is configured.
 pub(crate) const NO_MAIL_SERVER: &str = "no mail server is configured: set one (see the SMTP settings of `tapkeeper serve`) and restart the server";
@@ -46,16 +48,16 @@ impl Notifier {
 
     /// Delivers until told to stop.
     pub async fn run(self, pool: PgPool, stop: CancellationToken) {
-        let emails = self.lane(&pool, Way::Email, self.config.emails_at_once);
-        let webhooks = self.lane(&pool, Way::Webhook, self.config.webhooks_at_once);
-        let bells = [Arc::clone(&emails.wake), Arc::clone(&webhooks.wake)];
-        tokio::join!(listen(&pool, &bells, &stop), emails.run(&stop), webhooks.run(&stop));
+        let lanes = Way::ALL.map(|way| self.lane(&pool, way));
+        let bells = lanes.each_ref().map(|lane| Arc::clone(&lane.wake));
+        let running = futures_util::future::join_all(lanes.map(|lane| lane.run(&stop)));
+        tokio::join!(listen(&pool, &bells, &stop), running);
     }
 
-    fn lane(&self, pool: &PgPool, way: Way, at_once: usize) -> Lane {
+    fn lane(&self, pool: &PgPool, way: Way) -> Lane {
         Lane {
             way,
-            at_once,
+            at_once: if way.is_mail() { self.config.emails_at_once } else { self.config.webhooks_at_once },
             pool: pool.clone(),
             courier: Arc::clone(&self.courier),
             config: Arc::clone(&self.config),
@@ -121,8 +123,9 @@ impl Lane {
 
     /// Claims what is due, as far as there is room, and sets out with it.
     async fn begin_due(&mut self) -> sqlx::Result<()> {
-        if self.way == Way::Email && self.courier.mailer.is_none() {
-            let mut conn = self.pool.acquire().await?;
+        let mut conn = self.pool.acquire().await?;
+        watchdog::alive(&mut conn, watchdog::Part::Delivery).await?;
+        if self.way.is_mail() && self.courier.mailer.is_none() {
             return queue::hold_back(&mut conn, self.way, NO_MAIL_SERVER, self.config.schedule.give_up_after)
                 .await
                 .map(drop);
@@ -132,9 +135,7 @@ impl Lane {
             return Ok(());
         }
         let busy: Vec<i32> = self.under_way.values().map(|c| c.recipient_id).collect();
-        let limit = i64::try_from(room).unwrap_or(i64::MAX);
-        let mut conn = self.pool.acquire().await?;
-        let claims = queue::claim(&mut conn, self.way, limit, &busy, self.config.claim).await?;
+        let claims = claim(&mut conn, self.way, room, &busy, self.config.claim, &self.config.cap).await?;
         drop(conn);
         for claim in claims {
             let job = Job {

@@ -3,12 +3,14 @@
 mod alarm_places;
 mod alarm_quality;
 mod alarms;
+mod answer;
 mod assets;
 mod backtest;
 pub(crate) mod board;
 #[cfg(test)]
 mod board_tests;
 mod calculators;
+mod calendar;
 mod causes;
 mod conditions;
 mod csv;
@@ -24,9 +26,11 @@ mod notes;
 mod notice;
 mod people;
 mod polling;
+mod reach;
 mod recipients;
 #[cfg(test)]
 mod roles_tests;
+mod rotas;
 mod sign_in;
 #[cfg(test)]
 mod sign_in_tests;
@@ -34,8 +38,10 @@ mod site;
 mod study;
 mod thresholds;
 pub(crate) mod trend;
+mod undelivered;
 mod windows;
 
+pub(crate) use alarms::open_groups;
 use askama::Template;
 use axum::{Router, response::Html};
 pub(crate) use study::Desk as StudyDesk;
@@ -46,6 +52,7 @@ use crate::{app::App, error::WebError};
 pub(crate) fn routes() -> Router<App> {
     Router::new()
         .merge(alarms::routes())
+        .merge(answer::routes())
         .merge(alarm_quality::routes())
         .merge(conditions::routes())
         .merge(handover::routes())
@@ -68,6 +75,10 @@ pub(crate) fn routes() -> Router<App> {
         .merge(people::routes())
         .merge(polling::routes())
         .merge(recipients::routes())
+        .merge(rotas::routes())
+        .merge(reach::routes())
+        .merge(calendar::routes())
+        .merge(undelivered::routes())
         .merge(sign_in::routes())
         .merge(thresholds::routes())
         .fallback(not_here)

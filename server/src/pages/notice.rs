@@ -29,6 +29,17 @@ const TEXTS: &[(&str, &str)] = &[
     ("changed", "Changed."),
     ("disabled", "Disabled."),
     ("enabled", "Enabled."),
+    ("removed", "Taken away."),
+    ("retried", "It will be tried again within seconds."),
+    ("dismissed", "Put aside."),
+    (
+        "skipped",
+        "Changed. One of the local times does not exist, because the clocks go forward over it; it is read as so much later. The tables show what holds.",
+    ),
+    (
+        "twice",
+        "Changed. One of the local times comes twice, because the clocks go back; the first is meant. The tables show what holds.",
+    ),
 ];
 
 impl Done {

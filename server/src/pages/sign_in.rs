@@ -249,7 +249,7 @@ async fn choose_password(
 }
 
 /// Where a request comes from, when it came over a socket.
-struct Source(Option<IpAddr>);
+pub(super) struct Source(pub(super) Option<IpAddr>);
 
 impl<S: Sync> FromRequestParts<S> for Source {
     type Rejection = std::convert::Infallible;

@@ -7,7 +7,7 @@ pub enum Role {
     View,
     /// Also acknowledge alarms.
     Operate,
-    /// Also change thresholds and recipients.
+    /// Also change thresholds, rotas and recipients.
     Engineer,
     /// Also manage people.
     Administer,
@@ -34,7 +34,7 @@ impl Role {
         match self {
             Self::View => "see everything",
             Self::Operate => "also acknowledge alarms",
-            Self::Engineer => "also change thresholds and recipients",
+            Self::Engineer => "also change thresholds, rotas and recipients",
             Self::Administer => "also manage people",
         }
     }

@@ -85,6 +85,7 @@ pub async fn find(db: &mut PgConnection, secret: &str) -> sqlx::Result<Option<Si
         csrf: row.csrf_token,
         by_link: row.by_link,
         session: token_hash,
+        told: crate::on_call::Told::default(),
     }))
 }
 

@@ -32,6 +32,8 @@ pub struct SignedIn {
     pub by_link: bool,
     /// Digest of the session's secret, for [`super::session::holds`].
     pub session: [u8; 32],
+    /// What stands around the pages that they look at.
+    pub told: crate::on_call::Told,
 }
 
 impl SignedIn {
@@ -59,6 +61,8 @@ impl SignedIn {
             may_engineer: self.role >= Role::Engineer,
             may_administer: self.role >= Role::Administer,
             csrf: self.csrf.clone(),
+            on_call: (*self.told.on_call).clone(),
+            undelivered: self.told.undelivered,
         }
     }
 }
@@ -149,6 +153,7 @@ mod tests {
             csrf: "token".into(),
             by_link: false,
             session: [7; 32],
+            told: crate::on_call::Told::default(),
         }
     }
 

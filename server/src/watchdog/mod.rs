@@ -18,8 +18,6 @@ use tokio_util::sync::CancellationToken;
 
 pub use heartbeat::Heartbeat;
 
-/// Key of the advisory lock that the running server holds.
-const LEADER: i64 = 7_205_773;
 /// How often to look.
 const EVERY: Duration = Duration::from_secs(5);
 
@@ -82,7 +80,7 @@ pub(crate) async fn run(pool: PgPool, heartbeat: Option<Heartbeat>, stop: Cancel
 async fn lead(pool: &PgPool, heartbeat: Option<&Heartbeat>, stop: &CancellationToken) -> Result<()> {
     // A connection of its own: the lock lives as long as the connection does, and ends with it.
     let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, LEADER)
+    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::WATCHDOG)
         .fetch_one(&mut connection)
         .await
         .context("asking for the lead")?;

@@ -18,7 +18,7 @@ pub(crate) async fn open(file: PathBuf, stop: CancellationToken) -> Result<Socke
     let out = Arc::new(Mutex::new(out.with_context(|| format!("opening {}", file.display()))?));
     let listener = TcpListener::bind("127.0.0.1:0").await.context("listening for the demo's messages")?;
     let address = listener.local_addr()?;
-    let router = Router::new().route("/messages", post(keep)).with_state(out);
+    let router = Router::new().route("/messages", post(keep)).route("/people", post(keep)).with_state(out);
     tokio::spawn(async move {
         let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned()).await;
         if let Err(error) = served {

@@ -5,6 +5,7 @@
 mod history;
 mod inbox;
 mod keeping;
+mod people;
 
 use std::{
     io::{IsTerminal, Write},
@@ -107,6 +108,7 @@ async fn run_parts(args: &Args, data: &Path, database_url: &str, stop: &Cancella
         wait_for_detection(&mut db, last, stop).await?;
     }
     add_recipient(&mut db, inbox).await?;
+    people::add(&mut db, inbox, end).await?;
     db.close().await?;
     if let Some(file) = &args.ready_file {
         let ready = serde_json::json!({"url": public_url, "sign_in": link, "database_url": database_url});

@@ -1,9 +1,10 @@
 //! `make bench`: ratios taken side by side in one run, printed as tables.
 //!
-//! Run one alone with `cargo bench -p system-tests -- writing` (polling, outstations, writing, alarm, pages). Absolute times are this machine's;
+//! Run one alone with `cargo bench -p system-tests -- writing` (polling, outstations, writing, alarm, burst, pages). Absolute times are this machine's;
 //! ratios are what the project promises, and each table says which.
 
 mod alarm;
+mod burst;
 mod fleet;
 mod outstation_parts;
 mod outstations;
@@ -35,6 +36,9 @@ fn main() -> Result<()> {
         }
         if runs("alarm") {
             alarm::run().await?;
+        }
+        if runs("burst") {
+            burst::run().await?;
         }
         if runs("pages") {
             pages::run().await?;

@@ -52,6 +52,8 @@ async fn killing_poller_and_server_loses_and_doubles_no_alarm_and_no_e_mail() {
         ("TAPKEEPER_SMTP_TLS", "plain-loopback-only"),
         ("TAPKEEPER_SMTP_FROM", "Tapkeeper <tapkeeper@utility.example>"),
         ("TAPKEEPER_MESSAGE_CLAIM_SECONDS", "3"),
+        // each message is counted
+        ("TAPKEEPER_MESSAGE_CAP", "60000"),
     ];
     let listen = format!("127.0.0.1:{}", free_port());
     let poll = ["poll", "--name", "north"];
@@ -82,6 +84,8 @@ async fn killing_poller_and_server_loses_and_doubles_no_alarm_and_no_e_mail() {
     let with_kills = alarms(pool).await;
     assert!(with_kills.len() > 20, "there was something to tell of: {} alarms", with_kills.len());
     everyone_heard_everything_once(pool, &mail.told()).await;
+    let steps = server::alarms::replay::differences(&mut pool.acquire().await.unwrap()).await.unwrap();
+    assert_eq!(steps, Vec::<String>::new(), "the recorded steps give the present states");
 
     forget_alarms(pool).await;
     let undisturbed = Role::start(&serve, &environment[..1]);
@@ -143,7 +147,8 @@ async fn alarms(pool: &PgPool) -> Vec<Alarm> {
 /// Leaves the readings, and nothing of what was made of them.
 async fn forget_alarms(pool: &PgPool) {
     sqlx::raw_sql(
-        "truncate notification_attempt, notification, alarm_transition, alarm, detection_state, recipient cascade;
+        "truncate notification_attempt, notification, call_step, escalation, alarm_transition, alarm_point, alarm, detection_state,
+            recipient cascade;
          delete from feed_cursor where follower = 'detection'",
     )
     .execute(pool)

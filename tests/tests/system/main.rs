@@ -5,7 +5,9 @@
 mod bad_input;
 mod events;
 mod kills;
+mod night;
 mod outage;
 mod read_only;
 mod readings;
 mod strange_control;
+mod webhook;

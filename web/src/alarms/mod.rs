@@ -243,6 +243,17 @@ impl Step {
     }
 }
 
+/// How far calling people about it has come.
+#[derive(Debug, Clone)]
+pub struct Calling {
+    /// The rota that it goes by; none where none covers the place.
+    pub rota: Option<String>,
+    /// When the next step is due, if one is.
+    pub next_at: Option<Timestamp>,
+    /// When and why it ended.
+    pub stopped: Option<(Timestamp, &'static str)>,
+}
+
 /// One message to one recipient by one way.
 #[derive(Debug, Clone)]
 pub struct Message {
@@ -299,6 +310,8 @@ pub struct AlarmPage {
     pub steps: Vec<Step>,
     /// Who was told.
     pub messages: Vec<Message>,
+    /// The latest calling of those on call, if there was one.
+    pub calling: Option<Calling>,
     /// What people wrote down about it, newest first.
     pub notes: Vec<Note>,
     /// What was typed before, where it was refused.

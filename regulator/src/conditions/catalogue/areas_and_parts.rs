@@ -35,11 +35,11 @@ pub(super) const POLLER_CUT_OFF: Entry = Entry {
     respond_within: RespondWithin::minutes(15),
     suppressed_by: &[],
     parameters: &[
-        parameter("share_percent", "Endpoints not answering, at least", "%", 80.0, (1.0, 100.0)),
+        parameter("share_percent", "Endpoints not answering, at least", "%", 60.0, (1.0, 100.0)),
         parameter("least", "And at least so many", "", 10.0, (1.0, 10_000.0)),
-        parameter("deadband_percent", "Over: below that share by, of it", "%", 50.0, (0.0, 99.0)),
-        parameter("delay_s", "For at least", "s", 20.0, (1.0, 3600.0)),
-        parameter("return_delay_s", "Over for at least", "s", 60.0, (0.0, 86_400.0)),
+        parameter("deadband_percent", "Over: below that share by, of it", "%", 75.0, (0.0, 99.0)),
+        parameter("delay_s", "For at least", "s", 10.0, (1.0, 3600.0)),
+        parameter("return_delay_s", "Over for at least", "s", 120.0, (0.0, 86_400.0)),
     ],
     cause: "The poller's own network: its cable, switch, firewall, name service or route to the field. The \
         poller runs and reaches the database.",

@@ -27,13 +27,23 @@ pub(crate) struct Letter {
 /// What a letter says.
 #[derive(Debug)]
 pub(crate) struct Words {
+    /// None, when empty, for gateways that would put it before the text.
     pub(crate) subject: String,
     pub(crate) text: String,
     pub(crate) html: Option<String>,
 }
 
+/// The conversation that a letter belongs to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Thread {
+    /// Names the conversation; no letter bears it, so that it does not matter which came first.
+    pub(crate) root: String,
+    /// The letter before this one.
+    pub(crate) previous: Option<MessageKey>,
+}
+
 impl Letter {
-    /// Puts the words into an envelope. `about` is the message that this one belongs under.
+    /// Puts the words into an envelope.
     ///
     /// # Errors
     /// [`Failure::Permanent`] when `address` is no e-mail address.
@@ -43,17 +53,20 @@ impl Letter {
         address: &str,
         words: Words,
         key: MessageKey,
-        about: Option<MessageKey>,
+        thread: Option<&Thread>,
     ) -> Result<Self, Failure> {
         let address: Address = address.trim().parse().map_err(|e| {
             Failure::permanent(format!("{} is not an e-mail address: {e}", one_line(address)))
         })?;
-        let id_of = |key: MessageKey| format!("<{}@{}>", key.name(), from.email.domain());
-        let message_id = id_of(key);
+        let id_of = |name: &str| format!("<{name}@{}>", from.email.domain());
+        let message_id = id_of(&key.name());
         let mut builder = Message::builder()
             .from(from.clone())
-            .to(Mailbox::new(Some(one_line(name)).filter(|n| !n.is_empty()), address))
-            .subject(shorten(&one_line(&words.subject)))
+            .to(Mailbox::new(Some(one_line(name)).filter(|n| !n.is_empty()), address));
+        if !words.subject.is_empty() {
+            builder = builder.subject(shorten(&one_line(&words.subject)));
+        }
+        builder = builder
             .date(SystemTime::from(key.created_at))
             .message_id(Some(message_id.clone()))
             // RFC 3834: keeps holiday answers from coming back
@@ -61,8 +74,13 @@ impl Letter {
                 HeaderName::new_from_ascii_str("Auto-Submitted"),
                 "auto-generated".to_owned(),
             ));
-        if let Some(about) = about {
-            builder = builder.in_reply_to(id_of(about)).references(id_of(about));
+        if let Some(thread) = thread {
+            let previous = thread.previous.map(|key| id_of(&key.name()));
+            let all: Vec<_> = [id_of(&thread.root)].into_iter().chain(previous.clone()).collect();
+            builder = builder.references(all.join(" "));
+            if let Some(previous) = previous {
+                builder = builder.in_reply_to(previous);
+            }
         }
         let message = match words.html {
             None => builder.singlepart(SinglePart::plain(words.text)),

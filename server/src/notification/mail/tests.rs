@@ -2,7 +2,7 @@ use chrono::TimeZone;
 
 use super::*;
 use crate::notification::{
-    notice::MessageKey,
+    notice::{Call, MessageKey, Place},
     testing::sample::{notice, returned},
 };
 
@@ -39,8 +39,11 @@ fn raised_and_returned_are_one_conversation_and_a_repeated_attempt_is_the_same_l
     let (raised, returned) = (letter(&notice(), "A"), letter(&returned(), "A"));
     let id = header(&raised, "Message-ID");
     assert!(id.starts_with('<') && id.ends_with("@utility.example>"), "{id}");
+    // RFC 5322 section 3.6.4: the one answered, and the whole thread; its root is the alarm
+    let root = "<about.100001.64bfb2206a800@utility.example>";
+    assert_eq!(header(&raised, "References"), root);
     assert_eq!(header(&returned, "In-Reply-To"), id);
-    assert_eq!(header(&returned, "References"), id);
+    assert_eq!(header(&returned, "References"), format!("{root} {id}"));
     assert_ne!(header(&returned, "Message-ID"), id);
     assert_eq!(header(&raised, "In-Reply-To"), "");
     assert_eq!(raised, letter(&notice(), "A"));
@@ -70,7 +73,17 @@ fn no_name_can_add_a_header() {
             .collect();
         assert_eq!(
             names,
-            ["From", "To", "Subject", "Date", "Message-ID", "Auto-Submitted", "MIME-Version", "Content-Type"]
+            [
+                "From",
+                "To",
+                "Subject",
+                "Date",
+                "Message-ID",
+                "Auto-Submitted",
+                "References",
+                "MIME-Version",
+                "Content-Type"
+            ]
         );
         assert!(!headers.replace("\r\n", "").contains(['\r', '\n']), "{headers:?}");
     }
@@ -153,4 +166,34 @@ fn messages_of_two_installations_never_share_a_name() {
     let one = MessageKey { notification_id: 1, created_at: Utc.timestamp_micros(1_000_000).unwrap() };
     let other = MessageKey { notification_id: 1, created_at: Utc.timestamp_micros(1_000_001).unwrap() };
     assert_ne!(one.name(), other.name());
+}
+
+#[test]
+fn whoever_is_called_later_is_told_why_and_where_to_answer() {
+    let mut notice = notice();
+    notice.call = Some(Call { round: 1, level: Some(2) });
+    notice.answer = Some("TOKEN".into());
+    let letter = letter(&notice, "A").replace("=\r\n", "");
+    assert_eq!(
+        header(&letter, "Subject"),
+        "[high, unanswered] Reverse power - Quarry Bend phase B (feeder ML 12)"
+    );
+    assert!(
+        letter
+            .contains("You are called as level 2 of those on call; nobody before you has acknowledged this.")
+    );
+    assert!(letter.contains("\r\nhttps://tapkeeper.utility.example/answer/TOKEN\r\n"), "{letter}");
+    notice.call = Some(Call { round: 2, level: None });
+    assert!(
+        self::letter(&notice, "A").replace("=\r\n", "").contains("acknowledged this, in round 2; nobody has")
+    );
+}
+
+#[test]
+fn lengths_of_time_are_in_words() {
+    let fact = |value, unit: &str| fact_line(&Fact { label: "reverse for".into(), value, unit: unit.into() });
+    assert_eq!(fact(11_100.0, "s"), "reverse for: 3 h 05 min");
+    assert_eq!(fact(90.0, "s"), "reverse for: 1 min");
+    assert_eq!(fact(2.5, "s"), "reverse for: 2.5 s");
+    assert_eq!(fact(2.5, "kW"), "reverse for: 2.5 kW");
 }

@@ -97,6 +97,57 @@ impl Story {
         .unwrap()
     }
 
+    /// A person who is told when on call, by e-mail to `NAME@example.org`.
+    pub(crate) async fn person(&self, name: &str) -> i32 {
+        let person: i32 = sqlx::query_scalar(
+            "insert into person (email, name, role) values ($1 || '@signs-in.example', $1, 'operate') returning id",
+        )
+        .bind(name)
+        .fetch_one(self.pool())
+        .await
+        .unwrap();
+        sqlx::query(
+            "insert into recipient (name, email, area_kind, least_priority, person_id, standing)
+             values ($1, $1 || '@example.org', 'fleet', 1, $2, false)",
+        )
+        .bind(name)
+        .bind(person)
+        .execute(self.pool())
+        .await
+        .unwrap();
+        person
+    }
+
+    /// A rota of an area: one person a level, without end; nobody where there is no person.
+    pub(crate) async fn rota(&self, kind: &str, area: Option<i32>, levels: &[Option<i32>]) -> i32 {
+        let level = |person: &Option<i32>| {
+            let turns: Vec<_> = person.iter().map(|p| serde_json::json!({"person": p, "days": 7})).collect();
+            serde_json::json!({"start": {"date": "2026-01-01", "time": "08:00:00"}, "turns": turns})
+        };
+        let levels: Vec<_> = levels.iter().map(level).collect();
+        let rota = serde_json::json!({"zone": "America/Denver", "levels": levels});
+        serde_json::from_value::<oncall::rota::Rota>(rota.clone()).expect("a rota");
+        sqlx::query_scalar(
+            "insert into rota (name, area_kind, area_id, rota) values ($1, $2, $3, $4) returning id",
+        )
+        .bind(format!("{kind} {area:?}"))
+        .bind(kind)
+        .bind(area)
+        .bind(rota)
+        .fetch_one(self.pool())
+        .await
+        .unwrap()
+    }
+
+    pub(crate) async fn sql(&self, statement: &'static str) {
+        sqlx::raw_sql(statement).execute(self.pool()).await.unwrap();
+    }
+
+    /// Lines of one text column.
+    pub(crate) async fn lines(&self, query: &'static str) -> Vec<String> {
+        sqlx::query_scalar(query).fetch_all(self.pool()).await.unwrap()
+    }
+
     pub(crate) async fn alarm_of_regulator(&self, condition: &str, priority: i16) -> i64 {
         self.alarm("regulator_id", self.regulator.to_string(), condition, priority).await
     }

@@ -10,7 +10,8 @@ pub(crate) fn notice() -> Notice {
     Notice {
         notification_id: 200_001,
         created_at: Utc.with_ymd_and_hms(2026, 3, 1, 19, 4, 2).unwrap(),
-        about: None,
+        previous: None,
+        again: false,
         change: Change::Raised,
         at: Utc.with_ymd_and_hms(2026, 3, 1, 19, 4, 0).unwrap(),
         alarm_id: 100_001,
@@ -22,7 +23,6 @@ pub(crate) fn notice() -> Notice {
             Fact { label: "real power".into(), value: -48.25, unit: "kW".into() },
             Fact { label: "operations today".into(), value: 12.0, unit: String::new() },
         ],
-        response: "Find the generation behind it; see whether the control regulates the right side.",
         place: Place::Regulator(RegulatorPlace {
             regulator_id: 50_001,
             substation: "Marsh Lane".into(),
@@ -32,6 +32,8 @@ pub(crate) fn notice() -> Notice {
             phase: "B".into(),
             time_zone: "America/Denver".into(),
         }),
+        call: None,
+        answer: None,
     }
 }
 
@@ -39,7 +41,7 @@ pub(crate) fn notice() -> Notice {
 pub(crate) fn returned() -> Notice {
     Notice {
         notification_id: 200_007,
-        about: Some(notice().key()),
+        previous: Some(notice().key()),
         change: Change::Returned,
         at: Utc.with_ymd_and_hms(2026, 3, 1, 19, 34, 0).unwrap(),
         facts: vec![Fact { label: "real power".into(), value: 31.0, unit: "kW".into() }],

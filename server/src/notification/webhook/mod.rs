@@ -38,6 +38,21 @@ pub(crate) struct Target<'a> {
     pub(crate) url: &'a str,
     /// `whsec_...`; without one the message goes out unsigned.
     pub(crate) secret: Option<&'a str>,
+    /// The one before it, while receivers may still know that only: messages bear both signatures.
+    pub(crate) old_secret: Option<&'a str>,
+}
+
+impl Target<'_> {
+    /// The value of the header `webhook-signature`, if there is a secret.
+    fn signatures(&self, id: &str, timestamp: i64, body: &[u8]) -> Result<Option<String>, Failure> {
+        let sign = |secret| {
+            let key = signature::key(secret).map_err(|e| Failure::permanent(e.to_string()))?;
+            Ok(signature::sign(&key, id, timestamp, body))
+        };
+        let all: Vec<String> =
+            self.secret.into_iter().chain(self.old_secret).map(sign).collect::<Result<_, _>>()?;
+        Ok((!all.is_empty()).then(|| all.join(" ")))
+    }
 }
 
 impl Sender {
@@ -76,9 +91,8 @@ impl Sender {
             .header(header::CONTENT_TYPE, "application/json")
             .header("webhook-id", id)
             .header("webhook-timestamp", timestamp);
-        if let Some(secret) = target.secret {
-            let key = signature::key(secret).map_err(|e| Failure::permanent(e.to_string()))?;
-            request = request.header("webhook-signature", signature::sign(&key, id, timestamp, &body));
+        if let Some(signatures) = target.signatures(id, timestamp, &body)? {
+            request = request.header("webhook-signature", signatures);
         }
         match request.body(body).send().await {
             Ok(answer) => judge(answer, now).await,

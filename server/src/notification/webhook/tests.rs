@@ -65,7 +65,7 @@ const SECRET: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";
 
 async fn post_to(url: &str) -> Result<String, Failure> {
     let message = serde_json::json!({"test": 1});
-    sender().post(Target { url, secret: Some(SECRET) }, "msg_1", &message, now()).await
+    sender().post(Target { url, secret: Some(SECRET), old_secret: None }, "msg_1", &message, now()).await
 }
 
 fn passing(outcome: Result<String, Failure>) -> (String, Option<Duration>) {
@@ -92,6 +92,21 @@ async fn a_receiver_can_verify_what_it_gets() {
     mac.update(&signed);
     let signature = BASE64_STANDARD.decode(header("webhook-signature").strip_prefix("v1,").unwrap()).unwrap();
     mac.verify_slice(&signature).unwrap();
+}
+
+/// While a secret is being changed, receivers that know either can verify: the scheme allows for several signatures, separated by spaces.
+#[tokio::test]
+async fn both_secrets_sign_while_one_replaces_the_other() {
+    let (url, seen) = receiver().await;
+    let old = "whsec_C2FVsBQIhrscChlQIMV+b5sSYspob7oD";
+    let message = serde_json::json!({"test": 1});
+    let target = Target { url: &url, secret: Some(SECRET), old_secret: Some(old) };
+    sender().post(target, "msg_1", &message, now()).await.unwrap();
+    let seen = seen.lock().unwrap();
+    let header = seen[0].0["webhook-signature"].to_str().unwrap().to_owned();
+    let expected = [SECRET, old]
+        .map(|s| signature::sign(&signature::key(s).unwrap(), "msg_1", now().timestamp(), &seen[0].1));
+    assert_eq!(header, expected.join(" "));
 }
 
 #[tokio::test]
@@ -160,7 +175,12 @@ async fn addresses_that_are_not_allowed_are_refused_for_good_and_never_reached()
         "no address".into(),
     ] {
         let outcome = strict
-            .post(Target { url: &url, secret: Some(SECRET) }, "msg_1", &serde_json::Value::Null, now())
+            .post(
+                Target { url: &url, secret: Some(SECRET), old_secret: None },
+                "msg_1",
+                &serde_json::Value::Null,
+                now(),
+            )
             .await;
         assert!(matches!(outcome, Err(Failure::Permanent(_))), "{url}: {outcome:?}");
     }
@@ -170,7 +190,7 @@ async fn addresses_that_are_not_allowed_are_refused_for_good_and_never_reached()
 #[tokio::test]
 async fn a_secret_that_cannot_be_used_is_refused_rather_than_left_out() {
     let (url, seen) = receiver().await;
-    let target = Target { url: &url, secret: Some("hunter2") };
+    let target = Target { url: &url, secret: Some("hunter2"), old_secret: None };
     let outcome = sender().post(target, "msg_1", &serde_json::Value::Null, now()).await;
     assert!(matches!(outcome, Err(Failure::Permanent(_))));
     assert!(seen.lock().unwrap().is_empty());
@@ -179,12 +199,17 @@ async fn a_secret_that_cannot_be_used_is_refused_rather_than_left_out() {
 /// Receivers are written against this text: a change here breaks them.
 #[test]
 fn the_message_of_an_alarm_looks_like_this() {
+    let mut notice = notice();
+    notice.call = Some(crate::notification::notice::Call { round: 1, level: Some(2) });
+    notice.answer = Some("TOKEN".into());
     let raised =
-        serde_json::to_value(payload::Payload::of(&notice(), "https://tapkeeper.utility.example")).unwrap();
+        serde_json::to_value(payload::Payload::of_alarm(&notice, "https://tapkeeper.utility.example"))
+            .unwrap();
     let expected: serde_json::Value = serde_json::from_str(include_str!("snapshots/raised.json")).unwrap();
     assert_eq!(raised, expected);
     let returned =
-        serde_json::to_value(payload::Payload::of(&returned(), "https://tapkeeper.utility.example")).unwrap();
+        serde_json::to_value(payload::Payload::of_alarm(&returned(), "https://tapkeeper.utility.example"))
+            .unwrap();
     assert_eq!(returned["type"], "alarm.returned");
     assert_eq!(returned["timestamp"], "2026-03-01T19:34:00Z");
     assert_eq!(returned["data"]["returned_at"], "2026-03-01T19:34:00Z");

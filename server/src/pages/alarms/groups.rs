@@ -8,7 +8,7 @@ use sqlx::PgConnection;
 use web::alarms::{Group, Item, grouped};
 
 /// Every open alarm that nothing holds, grouped.
-pub(super) async fn open(db: &mut PgConnection) -> sqlx::Result<Vec<Group>> {
+pub(crate) async fn open(db: &mut PgConnection) -> sqlx::Result<Vec<Group>> {
     struct Stored {
         condition: String,
         priority: i16,

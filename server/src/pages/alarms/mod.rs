@@ -14,6 +14,8 @@ mod shown;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use groups::open as open_groups;
+
 use axum::{
     Router,
     routing::{get, post},

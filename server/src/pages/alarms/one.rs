@@ -74,6 +74,7 @@ async fn page(db: &mut PgConnection, signed_in: &SignedIn, id: i64) -> Result<Al
         evidence: evidence(rest.evidence),
         readings,
         steps: steps(db, id, point, alarm.raised_at).await?,
+        calling: messages::calling(&mut *db, id).await?,
         messages: messages::of(db, id).await?,
         notes: notes::of(db, About::Alarm(id)).await?,
         typed: Typed::default(),

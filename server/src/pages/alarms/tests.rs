@@ -318,8 +318,8 @@ async fn who_was_told_and_what_came_of_it_stands_on_the_alarm() {
     let id = raise(&mut db, unit, "reverse_power", 3, 10).await;
     sqlx::raw_sql(
         "insert into recipient (name, email, area_kind) values ('Desk <East>', 'desk@example.org', 'fleet');
-         insert into notification (transition_id, recipient_id, way, state, last_error)
-         select t.id, r.id, 'email', 'given_up', 'the mailbox is full' from alarm_transition t, recipient r;
+         insert into notification (transition_id, alarm_id, recipient_id, way, state, last_error)
+         select t.id, t.alarm_id, r.id, 'email', 'given_up', 'the mailbox is full' from alarm_transition t, recipient r;
          insert into notification_attempt (notification_id, outcome, detail)
          select id, 'failed', 'the server greylists' from notification;
          insert into notification_attempt (notification_id, outcome, detail)

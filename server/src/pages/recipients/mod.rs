@@ -1,9 +1,11 @@
 //! Recipients: who is told of alarms, and by which way.
 
+mod areas;
 mod form;
 mod store;
 #[cfg(test)]
 mod tests;
+mod ways;
 
 use axum::{
     Form, Router,
@@ -12,20 +14,25 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
     routing::{get, post},
 };
-use sqlx::{Acquire, PgConnection};
+use sqlx::PgConnection;
 use web::{
     frame::Section,
     people::{RecipientForm, RecipientPage, RecipientsPage},
 };
 
-use self::form::Typed;
+use self::{form::Typed, ways::Secrets};
 use super::{html, notice::Done};
 use crate::{
     app::App,
     error::WebError,
-    notification::{self, Way},
+    notification,
     people::{Role, SignedIn},
 };
+
+pub(super) use areas::{Area, areas, value};
+pub(super) use form::{Told, area_choices, priority_choices, told};
+pub(super) use store::renew_secret;
+pub(super) use ways::{Secrets as NewSecrets, TypedWays, Ways, try_ways};
 
 pub(super) fn routes() -> Router<App> {
     Router::new()
@@ -65,18 +72,20 @@ async fn add(
     let wanted = match form::understood(&mut db, &typed).await? {
         Ok(wanted) => wanted,
         Err(why) => {
-            let form = form::again(&mut db, typed, "/recipients".to_owned(), false, Some(why)).await?;
+            let form =
+                form::again(&mut db, typed, "/recipients".to_owned(), (false, false), Some(why)).await?;
             return list_page(&mut db, &signed_in, StatusCode::BAD_REQUEST, form).await;
         }
     };
-    let secret = wanted.webhook_url.as_ref().map(|_| notification::new_secret());
-    let id = store::add(&mut db, &wanted, secret.as_deref()).await?;
-    if secret.is_none() {
+    let secrets = Secrets::for_new(&Default::default(), &wanted.ways);
+    let id = store::add(&mut db, &wanted, &secrets).await?;
+    let secrets = secrets.shown();
+    if secrets.is_empty() {
         return Ok(Redirect::to(&format!("/recipients/{id}?done=added")).into_response());
     }
     let mut page = one_page(&mut db, &signed_in, id).await?;
     page.frame.notice = Some("Added.".to_owned());
-    page.secret = secret;
+    page.secrets = secrets;
     Ok(html(&page)?.into_response())
 }
 
@@ -98,14 +107,19 @@ async fn show_one(
 
 async fn one_page(db: &mut PgConnection, signed_in: &SignedIn, id: i32) -> Result<RecipientPage, WebError> {
     let stored = store::find(db, id).await?.ok_or_else(|| WebError::NotFound(format!("recipient {id}")))?;
-    let (disabled, has_secret) = (stored.disabled, stored.has_secret);
-    let form = form::again(db, stored.typed(), format!("/recipients/{id}"), has_secret, None).await?;
+    let (disabled, secrets) = (stored.disabled, (stored.has_secret, stored.has_text_secret));
+    let old_until = stored.old_until.map(|at| at.format("%Y-%m-%d %H:%M UTC").to_string());
+    let typed = stored.typed();
+    let there = typed.ways.there();
+    let form = form::again(db, typed, format!("/recipients/{id}"), secrets, None).await?;
     Ok(RecipientPage {
         frame: signed_in.frame(form.name.clone(), Section::Recipients),
         id,
         disabled,
         form,
-        secret: None,
+        secrets: Vec::new(),
+        old_until,
+        there,
         tried: Vec::new(),
     })
 }
@@ -123,26 +137,20 @@ async fn change(
     let wanted = match form::understood(&mut db, &typed).await? {
         Ok(wanted) => wanted,
         Err(why) => {
-            let has_secret = page.form.has_secret;
-            page.form =
-                form::again(&mut db, typed, format!("/recipients/{id}"), has_secret, Some(why)).await?;
+            let secrets = (page.form.ways.has_secret, page.form.ways.has_text_secret);
+            page.form = form::again(&mut db, typed, format!("/recipients/{id}"), secrets, Some(why)).await?;
             return Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response());
         }
     };
-    // A secret goes with one receiver: another address gets another secret.
-    let moved = wanted.webhook_url.as_deref().is_some_and(|url| url != page.form.webhook_url);
-    let secret = moved.then(notification::new_secret);
-    let mut tx = db.begin().await?;
-    store::change(&mut tx, id, &wanted).await?;
-    if let Some(secret) = &secret {
-        store::set_secret(&mut tx, id, secret).await?;
-    }
-    tx.commit().await?;
-    if secret.is_none() {
+    let before = store::find(&mut db, id).await?.map(store::Stored::typed).unwrap_or_default();
+    let secrets = Secrets::for_new(&before.ways, &wanted.ways);
+    store::change(&mut db, id, &wanted, &secrets).await?;
+    let secrets = secrets.shown();
+    if secrets.is_empty() {
         return Ok(Redirect::to(&format!("/recipients/{id}?done=changed")).into_response());
     }
     let mut page = one_page(&mut db, &signed_in, id).await?;
-    page.secret = secret;
+    page.secrets = secrets;
     Ok(html(&page)?.into_response())
 }
 
@@ -181,37 +189,34 @@ async fn new_secret(
     let id = number(&id)?;
     let mut db = app.pool.acquire().await?;
     let mut page = one_page(&mut db, &signed_in, id).await?;
-    if page.form.webhook_url.is_empty() {
+    if page.form.ways.webhook_url.is_empty() {
         return Err(WebError::Conflict(
             "This recipient has no webhook; give it an address first.".to_owned(),
         ));
     }
     let secret = notification::new_secret();
-    store::set_secret(&mut db, id, &secret).await?;
-    page.form.has_secret = true;
-    page.secret = Some(secret);
+    renew_secret(&mut db, id, &secret, chrono::Utc::now()).await?;
+    page = one_page(&mut db, &signed_in, id).await?;
+    page.secrets = Secrets { webhook: Some(secret), text: None }.shown();
     Ok(html(&page)?.into_response())
+}
+
+/// By which way a test is to go; empty for every way.
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+pub(super) struct Asked {
+    pub(super) way: String,
 }
 
 async fn test(
     signed_in: SignedIn,
     State(app): State<App>,
     Path(id): Path<String>,
+    Form(asked): Form<Asked>,
 ) -> Result<Response, WebError> {
     signed_in.require(Role::Engineer)?;
     let mut db = app.pool.acquire().await?;
     let mut page = one_page(&mut db, &signed_in, number(&id)?).await?;
-    let config = &app.config;
-    let tried = notification::send_test(&mut db, page.id, &config.public_url, &config.notification).await?;
-    page.tried = tried
-        .into_iter()
-        .map(|(way, outcome)| {
-            let way = if way == Way::Email { "e-mail" } else { "webhook" };
-            match outcome {
-                Ok(said) => (way, true, said),
-                Err(failure) => (way, false, failure.to_string()),
-            }
-        })
-        .collect();
+    page.tried = try_ways(&mut db, &app, page.id, &asked.way).await?;
     Ok(html(&page)?.into_response())
 }

@@ -48,13 +48,54 @@ async fn a_webhook_gets_a_secret_that_is_shown_once() {
     let moved = test.post(&browser, &path, &fields).await;
     let second = secret(&test).await.unwrap();
     assert!(second != first && moved.body.contains(&second), "another receiver, another secret");
+    assert_eq!(old_secret(&test).await, (None, None), "another receiver never knew the old one");
     let again = test.post(&browser, &format!("{path}/secret"), &[]).await;
     assert!(again.body.contains(&secret(&test).await.unwrap()) && secret(&test).await.unwrap() != second);
+    assert!(again.body.contains("is good until"), "{}", again.body);
+    let (old, hours) = old_secret(&test).await;
+    assert_eq!((old, hours.map(f64::round)), (Some(second), Some(24.0)), "good for another day");
     fields[2] = ("webhook_url", "");
     test.post(&browser, &path, &fields).await;
     assert_eq!(secret(&test).await, None);
     let none = test.post(&browser, &format!("{path}/secret"), &[]).await;
     assert_eq!(none.status, StatusCode::CONFLICT);
+}
+
+/// The secret before the present one, and for how many hours from now it is good.
+async fn old_secret(test: &TestApp) -> (Option<String>, Option<f64>) {
+    sqlx::query_as(
+        "select webhook_secret_old, extract(epoch from webhook_secret_old_until - now())::float8 / 3600 from recipient",
+    )
+        .fetch_one(&mut *test.db().await)
+        .await
+        .unwrap()
+}
+
+#[tokio::test]
+async fn a_text_gateway_is_stored_with_a_number_and_gets_a_secret_that_is_shown_once() {
+    let test = TestApp::new().await;
+    let browser = test.browser(Role::Engineer).await;
+    let fields = [
+        ("name", "Pager"),
+        ("text_email", "3035550100@text.example.org"),
+        ("text_url", "https://text.example.org/send"),
+        ("text_number", "+1 303 555 0100"),
+        ("area", "fleet"),
+        ("least_priority", "high"),
+    ];
+    let page = test.post(&browser, "/recipients", &fields).await.body;
+    let row: (String, String, String, String) =
+        sqlx::query_as("select text_email, text_url, text_number, text_secret from recipient")
+            .fetch_one(&mut *test.db().await)
+            .await
+            .unwrap();
+    assert!(page.contains(&row.3), "{page}");
+    assert_eq!((row.0.as_str(), row.2.as_str()), ("3035550100@text.example.org", "+13035550100"));
+    let list = test.get(&browser, "/recipients").await.body;
+    assert!(list.contains("text to +13035550100") && !list.contains(&row.3));
+    let lonely: Vec<_> = fields.iter().copied().filter(|(name, _)| *name != "text_number").collect();
+    let answer = test.post(&browser, "/recipients", &lonely).await;
+    assert!(answer.body.contains("Give the telephone number"), "{}", answer.body);
 }
 
 #[tokio::test]
