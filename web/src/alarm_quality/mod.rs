@@ -140,8 +140,7 @@ impl QualityPage {
             Verdict::Within => "calm",
             Verdict::Above => "medium",
             Verdict::FarAbove => "high",
-            Verdict::CannotTell(_) => "blind",
-            Verdict::NoFigure => "",
+            Verdict::CannotTell(_) | Verdict::NoFigure => "",
         }
     }
 
@@ -167,6 +166,10 @@ fn beyond(metric: &Metric, far: &str) -> String {
 }
 
 fn said(value: f64, unit: &str) -> String {
-    let decimals = if value.fract().abs() < 1e-9 || value.abs() >= 100.0 { 0 } else { 1 };
+    let decimals = match value.abs() {
+        v if v.fract() < 1e-9 || v >= 100.0 => 0,
+        v if v >= 1.0 => 1,
+        _ => 2,
+    };
     number(value, decimals, unit)
 }

@@ -200,7 +200,7 @@ async fn lists(db: &mut PgConnection, quality: &Quality, to: Timestamp) -> sqlx:
     let frequent: Vec<Entry> = quality
         .most_frequent
         .iter()
-        .map(|f| (f.source.0, f.source.1, format!("{} times, {:.1} %", f.times, f.percent)))
+        .map(|f| (f.source.0, f.source.1, format!("{}, {:.1} %", times(f.times), f.percent)))
         .collect();
     let chattering: Vec<Entry> = quality
         .chattering
@@ -261,4 +261,8 @@ async fn names(db: &mut PgConnection, points: &[i64]) -> sqlx::Result<HashMap<u6
         .into_iter()
         .filter_map(|row| Some((u64::try_from(row.id).ok()?, (row.alarm_id, row.place))))
         .collect())
+}
+
+fn times(n: u64) -> String {
+    if n == 1 { "once".to_owned() } else { format!("{n} times") }
 }

@@ -38,12 +38,14 @@ async fn generate(db: &mut PgConnection) {
              select condition, regulator_id, 3, now(), 'so it is', '[]', id, now() from alarm_point where id % 40 = 0;
          update alarm_point p set alarm_id = a.id, process = case when a.returned_at is null then 'unacknowledged' else 'returned' end
              from (select distinct on (point_id) id, point_id, returned_at from alarm order by point_id, raised_at desc, id desc) a
-             where a.point_id = p.id;
-         vacuum analyze alarm; vacuum analyze alarm_point; vacuum analyze alarm_transition; analyze;",
+             where a.point_id = p.id;",
     )
-    .execute(db)
+    .execute(&mut *db)
     .await
     .unwrap();
+    for statement in ["vacuum analyze alarm", "vacuum analyze alarm_transition", "analyze"] {
+        sqlx::raw_sql(statement).execute(&mut *db).await.unwrap();
+    }
 }
 
 #[tokio::test]
