@@ -103,7 +103,7 @@ fn group(part: &[&Item]) -> Group {
     let only = (substations.len() == 1).then(|| part[0].substation.clone());
     let place = match &only {
         Some(Some((_, name))) => name.clone(),
-        Some(None) => "no one substation".to_owned(),
+        Some(None) => "not of one substation".to_owned(),
         None => format!("{} substations", substations.iter().filter(|s| s[0].substation.is_some()).count()),
     };
     let condition = part[0].condition;
