@@ -12,7 +12,7 @@ use web::{
 };
 
 use crate::{
-    pages::{board, open_groups, trend},
+    pages::{board, measure_list, open_groups, trend},
     picture::{Picture, synthetic},
 };
 
@@ -43,6 +43,29 @@ pub fn board(regulators: i32, rounds: usize) -> (Vec<Duration>, usize) {
 pub async fn groups(connection: &mut PgConnection) -> sqlx::Result<(usize, usize)> {
     let groups = open_groups(connection).await?;
     Ok((groups.len(), groups.iter().map(|group| group.count).sum()))
+}
+
+/// Makes the list of alarms that an address's query asks for; the time it took, and the page's size in bytes.
+///
+/// # Errors
+/// When the query is not understood, or the database cannot be asked.
+pub async fn alarm_list(
+    connection: &mut PgConnection,
+    query: &str,
+) -> Result<(Duration, usize), crate::WebError> {
+    let started = Instant::now();
+    let size = measure_list(connection, query).await?;
+    Ok((started.elapsed(), size))
+}
+
+/// Puts a year's million of past alarms of a thousand regulators into an empty, migrated database, and a hundred open ones.
+///
+/// # Errors
+/// When the database refuses.
+pub async fn million_alarms(connection: &mut PgConnection) -> sqlx::Result<()> {
+    sqlx::raw_sql(include_str!("bench/million_alarms.sql")).execute(&mut *connection).await?;
+    // As it would long have happened by itself.
+    sqlx::raw_sql("vacuum analyze").execute(connection).await.map(drop)
 }
 
 /// Fetches and encodes one regulator's trend as the charts do; the time it took, and how many points it has.

@@ -41,7 +41,7 @@ pub(crate) mod trend;
 mod undelivered;
 mod windows;
 
-pub(crate) use alarms::open_groups;
+pub(crate) use alarms::{measure_list, open_groups};
 use askama::Template;
 use axum::{Router, response::Html};
 pub(crate) use study::Desk as StudyDesk;

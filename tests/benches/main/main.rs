@@ -1,9 +1,10 @@
 //! `make bench`: ratios taken side by side in one run, printed as tables.
 //!
-//! Run one alone with `cargo bench -p system-tests -- writing` (polling, outstations, writing, alarm, burst, pages). Absolute times are this machine's;
+//! Run one alone with `cargo bench -p system-tests -- writing` (polling, outstations, writing, alarm, burst, alarm_list, pages). Absolute times are this machine's;
 //! ratios are what the project promises, and each table says which.
 
 mod alarm;
+mod alarm_list;
 mod burst;
 mod fleet;
 mod outstation_parts;
@@ -39,6 +40,9 @@ fn main() -> Result<()> {
         }
         if runs("burst") {
             burst::run().await?;
+        }
+        if runs("alarm_list") {
+            alarm_list::run().await?;
         }
         if runs("pages") {
             pages::run().await?;

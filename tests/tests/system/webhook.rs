@@ -69,7 +69,7 @@ async fn a_receiver_that_knows_either_secret_verifies_every_message() {
         (json!([0]), json!(1)),
         "the old one has had its time"
     );
-    for one in told.iter().take(2) {
+    for one in &told {
         assert_eq!((&one["changed"], &one["late"]), (&json!([]), &json!([])));
         assert_eq!(one["id"], one["body"]["id"]);
     }

@@ -83,7 +83,7 @@ pub(super) async fn show(
     let filter = asked.understood()?;
     let in_groups = one(&asked.view, "view", |view| (view == "groups").then_some(()))?.is_some();
     let mut db = app.pool.acquire().await?;
-    let mut page = page(&mut db, &signed_in, filter).await?;
+    let mut page = page(&mut db, signed_in.frame("Alarms", Section::Alarms), filter).await?;
     if in_groups {
         page.groups = Some(groups::open(&mut db).await?);
     }
@@ -100,11 +100,15 @@ pub(super) async fn refused(
     typed: String,
     why: String,
 ) -> Result<Response, WebError> {
-    let page = AlarmsPage { typed, error: Some(why), ..page(db, signed_in, filter).await? };
+    let page = AlarmsPage {
+        typed,
+        error: Some(why),
+        ..page(db, signed_in.frame("Alarms", Section::Alarms), filter).await?
+    };
     Ok((StatusCode::BAD_REQUEST, html(&page)?).into_response())
 }
 
-async fn page(db: &mut PgConnection, signed_in: &SignedIn, filter: Filter) -> Result<AlarmsPage, WebError> {
+async fn page(db: &mut PgConnection, frame: Frame, filter: Filter) -> Result<AlarmsPage, WebError> {
     let mut tx = db.begin().await?;
     // A plan made for any filter at all would read every alarm there is for the sake of a hundred.
     sqlx::query!("set local plan_cache_mode = force_custom_plan").execute(&mut *tx).await?;
@@ -119,7 +123,6 @@ async fn page(db: &mut PgConnection, signed_in: &SignedIn, filter: Filter) -> Re
     }
     let next = alarms.last().filter(|_| more).map(|last| after(&filter, last));
     let rows: Vec<Row> = alarms.into_iter().filter_map(Shown::row).collect();
-    let frame: Frame = signed_in.frame("Alarms", Section::Alarms);
     Ok(AlarmsPage {
         frame,
         filter,
@@ -133,6 +136,14 @@ async fn page(db: &mut PgConnection, signed_in: &SignedIn, filter: Filter) -> Re
         next,
         now: Utc::now(),
     })
+}
+
+/// Makes the page of one address's query as for nobody in particular, for benches; its size in bytes.
+pub(crate) async fn measure(db: &mut PgConnection, query: &str) -> Result<usize, WebError> {
+    let asked: Asked =
+        serde_urlencoded::from_str(query).map_err(|error| WebError::BadRequest(error.to_string()))?;
+    let frame = Frame { title: "Alarms".to_owned(), section: Section::Alarms, viewer: None, notice: None };
+    Ok(html(&page(db, frame, asked.understood()?).await?)?.0.len())
 }
 
 fn after(filter: &Filter, last: &Shown) -> String {

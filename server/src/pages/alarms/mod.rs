@@ -15,6 +15,7 @@ mod shown;
 mod tests;
 
 pub(crate) use groups::open as open_groups;
+pub(crate) use list::measure as measure_list;
 
 use axum::{
     Router,
