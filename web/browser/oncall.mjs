@@ -9,12 +9,12 @@ test('at the desk the navigation takes one line for groups and one for pages, wh
   await withPage({ javaScriptEnabled: false }, async (page) => {
     for (const path of ['/', '/alarms', '/rotas', '/causes', '/thresholds']) {
       await page.goto(path);
-      for (const row of ['.groups', '.pages']) {
+      for (const row of ['.nav-groups', '.nav-pages']) {
         const tops = await page.locator(`${row} a`).evaluateAll((links) => [...new Set(links.map((a) => Math.round(a.getBoundingClientRect().top)))]);
         assert.equal(tops.length, 1, `${row} of ${path}`);
       }
-      assert.equal(await page.locator('.groups [aria-current=true]').count(), 1);
-      assert.equal(await page.locator('.pages [aria-current=page]').count(), 1);
+      assert.equal(await page.locator('.nav-groups [aria-current=true]').count(), 1);
+      assert.equal(await page.locator('.nav-pages [aria-current=page]').count(), 1);
     }
   });
 });
@@ -22,11 +22,11 @@ test('at the desk the navigation takes one line for groups and one for pages, wh
 test('every group leads by keyboard to a page that marks it, without script', async () => {
   await withPage({ javaScriptEnabled: false, viewport: { width: 390, height: 844 } }, async (page) => {
     await page.goto('/');
-    for (const word of await page.locator('.groups a').allTextContents()) {
-      await page.locator('.groups a', { hasText: word }).focus();
+    for (const word of await page.locator('.nav-groups a').allTextContents()) {
+      await page.locator('.nav-groups a', { hasText: word }).focus();
       await Promise.all([page.waitForLoadState('load'), page.keyboard.press('Enter')]);
-      await page.locator('.groups [aria-current=true]', { hasText: word }).waitFor();
-      assert.equal(await page.locator('.pages').getAttribute('aria-label'), word);
+      await page.locator('.nav-groups [aria-current=true]', { hasText: word }).waitFor();
+      assert.equal(await page.locator('.nav-pages').getAttribute('aria-label'), word);
     }
   });
 });

@@ -1,7 +1,6 @@
 //! How one person is reached, when they are left alone, and their calendar.
 
 use askama::Template;
-use regulator::Timestamp;
 
 use crate::{
     board::Choice,
@@ -90,6 +89,4 @@ pub struct ReachPage {
     pub calendar: Calendar,
     /// Their next turns.
     pub turns: Vec<OwnTurn>,
-    /// When the page was made.
-    pub now: Timestamp,
 }

@@ -1,7 +1,7 @@
 //! Rotas: who is on call, and changing it.
 
 use askama::Template;
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use chrono_tz::Tz;
 use regulator::Timestamp;
 
@@ -214,6 +214,8 @@ pub struct RotaPage {
     pub changes: Vec<Change>,
     /// What was refused.
     pub refusal: Option<Refusal>,
+    /// When the page was made.
+    pub now: Timestamp,
 }
 
 /// Lengths of time that can be shown, weeks.
@@ -236,8 +238,10 @@ impl RotaPage {
         (!shown).then_some(refusal.why.as_str())
     }
 
-    /// An instant in the rota's zone.
+    /// An instant in the rota's zone, with the year unless it is the present one.
     fn at(&self, at: &Timestamp) -> String {
-        at.with_timezone(&self.zone).format("%a %-d %b %Y %H:%M").to_string()
+        let (at, now) = (at.with_timezone(&self.zone), self.now.with_timezone(&self.zone));
+        let format = if at.year() == now.year() { "%a %-d %b %H:%M" } else { "%a %-d %b %Y %H:%M" };
+        at.format(format).to_string()
     }
 }

@@ -66,7 +66,6 @@ pub(super) async fn page(
         tried: Vec::new(),
         calendar: Calendar { exists: stored.as_ref().is_some_and(|s| s.has_calendar), address: None },
         turns: turns(&on_call::all(db).await?, person.id, now),
-        now,
     })
 }
 

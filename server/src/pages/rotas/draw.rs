@@ -86,10 +86,11 @@ pub(super) async fn page(
         holidays: holidays(&stored.kept, today),
         typed_holiday: Default::default(),
         form: override_form(stored, people, &Fields::default()),
-        swaps: [swaps(stored, people, now, ""), swaps(stored, people, now, "")],
+        swaps: [swaps(stored, people, now, ""), second(swaps(stored, people, now, ""))],
         disabled: disabled(stored, people, now),
         changes: store::changes(db, stored.id).await?,
         refusal: None,
+        now,
     })
 }
 
@@ -206,6 +207,14 @@ fn swaps(stored: &Stored, people: &People, now: DateTime<Utc>, chosen: &str) -> 
         Choice { chosen: value == chosen, value, title }
     };
     (1..=rota.level_count()).flat_map(of_level).map(choice).collect()
+}
+
+/// The second chosen, so that the two lists do not begin with the same turn.
+fn second(mut choices: Vec<Choice>) -> Vec<Choice> {
+    if let Some(choice) = choices.get_mut(1) {
+        choice.chosen = true;
+    }
+    choices
 }
 
 fn disabled(stored: &Stored, people: &People, now: DateTime<Utc>) -> Vec<String> {
