@@ -251,8 +251,8 @@ async fn lists(db: &mut PgConnection, quality: &Quality, to: Timestamp) -> sqlx:
 /// The latest alarm and the place in words of each point.
 async fn names(db: &mut PgConnection, points: &[i64]) -> sqlx::Result<HashMap<u64, (i64, String)>> {
     let rows = sqlx::query!(
-        r#"select p.id, a.id as "alarm_id!", a.place as "place!" from alarm_point p join alarm_shown a on a.id = p.alarm_id
-           where p.id = any($1)"#,
+        r#"select p.id, a.id as "alarm_id!", a.place as "place!" from alarm_shown a join alarm_point p on p.alarm_id = a.id
+           where a.id = any(array(select alarm_id from alarm_point where id = any($1)))"#,
         points
     )
     .fetch_all(db)

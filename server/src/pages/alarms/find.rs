@@ -3,6 +3,9 @@
 //! How things stand now (open, returned, held) is read from the present states, which are few. What was is read newest first: among
 //! the latest alarms, where there are enough of them; otherwise from an index on condition and priority, or, where places are
 //! named, from the latest of each alarm there. Only the alarms of a page are then read whole.
+//!
+//! Rows are compared whole ((condition, priority, raised_at, id) < (...)) rather than part by part: only the index meant has that
+//! order. Of equalities Postgres believes that any of many alarms will do, and goes through all by time for one that never was.
 
 use chrono::{Days, NaiveDate, NaiveTime};
 use regulator::{
@@ -210,9 +213,9 @@ impl Find<'_> {
             "select a.id from unnest($1::text[]) c cross join unnest($2::smallint[]) p
              cross join lateral (
                select id, raised_at from alarm
-               where condition = c and priority = p and (not $3 or returned_at is not null)
-                 and raised_at >= $4 and raised_at < $5 and (raised_at, id) < ($6, $7)
-               order by raised_at desc, id desc limit $8) a
+               where (condition, priority, raised_at, id) < (c, p, $6, $7) and (condition, priority, raised_at) >= (c, p, $4)
+                 and (not $3 or returned_at is not null) and raised_at < $5
+               order by condition desc, priority desc, raised_at desc, id desc limit $8) a
              order by a.raised_at desc, a.id desc limit $8",
             &conditions,
             &priorities,
@@ -234,19 +237,20 @@ impl Find<'_> {
             "with point as materialized (
                select p.id from alarm_point p
                where p.place_key = any($1) and ($2::text is null or p.condition = $2)
-                 and ($3::smallint is null or exists (select from alarm a where a.condition = p.condition and a.priority = $3))),
+                 and ($3::smallint is null or exists (
+                   select from alarm a where (a.condition, a.priority) >= (p.condition, $3) and (a.condition, a.priority) <= (p.condition, $3)))),
              newest as materialized (
                select point.id, a.raised_at, a.id as alarm_id from point cross join lateral (
                  select raised_at, id from alarm
-                 where point_id = point.id and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3)
-                   and raised_at >= $5 and raised_at < $6 and (raised_at, id) < ($7, $8)
-                 order by raised_at desc, id desc limit 1) a
+                 where (point_id, raised_at, id) < (point.id, $7, $8) and (point_id, raised_at) >= (point.id, $5)
+                   and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3) and raised_at < $6
+                 order by point_id desc, raised_at desc, id desc limit 1) a
                order by a.raised_at desc, a.id desc limit $9)
              select a.id from newest cross join lateral (
                select id, raised_at from alarm
-               where point_id = newest.id and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3)
-                 and raised_at >= $5 and raised_at < $6 and (raised_at, id) < ($7, $8)
-               order by raised_at desc, id desc limit $9) a
+               where (point_id, raised_at, id) < (newest.id, $7, $8) and (point_id, raised_at) >= (newest.id, $5)
+                 and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3) and raised_at < $6
+               order by point_id desc, raised_at desc, id desc limit $9) a
              order by a.raised_at desc, a.id desc limit $9",
             self.places.as_deref(),
             self.condition(),

@@ -49,9 +49,9 @@ pub(in crate::pages) async fn shown(db: &mut PgConnection, ids: &[i64]) -> sqlx:
                 a.acknowledged_at, a.acknowledged_by, a.announced_at, a.held_why, a.point_id,
                 p.alarm_id as "latest?", p.process as "process?", p.shelved_until, p.shelved_by, p.shelved_why, p.silent_why,
                 p.maintenance_why, p.out_of_service_at, p.out_of_service_by, p.out_of_service_why
-           from unnest($1::bigint[]) with ordinality k(id, nr) join alarm_shown a on a.id = k.id
-           left join alarm_point p on p.id = a.point_id
-           order by k.nr"#,
+           from alarm_shown a left join alarm_point p on p.id = a.point_id
+           -- a condition on the view itself: a join would have it made of every alarm there is
+           where a.id = any($1) order by array_position($1, a.id)"#,
         ids
     )
     .fetch_all(db)

@@ -106,11 +106,13 @@ async fn counted(db: &mut PgConnection, from: Timestamp, to: Timestamp) -> sqlx:
 
 async fn written(db: &mut PgConnection, from: Timestamp, to: Timestamp, zone: Tz) -> sqlx::Result<Vec<Said>> {
     let rows = sqlx::query!(
-        r#"select n.at, n.person, n.text, n.alarm_id, n.regulator_id, n.site_id, a.condition as "condition?", a.place as "place?",
-                p.name as "name?"
-           from note n left join alarm_shown a on a.id = n.alarm_id
-           left join threshold_place p on (p.kind = 'site' and p.id = n.site_id) or (p.kind = 'regulator' and p.id = n.regulator_id)
-           where n.at >= $1 and n.at < $2 order by n.at, n.id limit $3"#,
+        r#"with n as materialized (select * from note where at >= $1 and at < $2 order by at, id limit $3)
+           select n.at as "at!", n.person as "person!", n.text as "text!", n.alarm_id, n.regulator_id, n.site_id,
+                a.condition as "condition?", a.place as "place?", p.name as "name?"
+           from n left join (select id, condition, place from alarm_shown where id = any(array(select alarm_id from n))) a on a.id = n.alarm_id
+           left join threshold_place p on p.kind = case when n.site_id is null then 'regulator' else 'site' end
+                and p.id = coalesce(n.site_id, n.regulator_id)
+           order by n.at, n.id"#,
         from,
         to,
         SAID
@@ -135,10 +137,14 @@ async fn written(db: &mut PgConnection, from: Timestamp, to: Timestamp, zone: Tz
 /// Acknowledged, shelved, taken out and back, by people.
 async fn deeds(db: &mut PgConnection, from: Timestamp, to: Timestamp, zone: Tz) -> sqlx::Result<Vec<Said>> {
     let rows = sqlx::query!(
-        r#"select t.recorded_at, t.kind, t.person as "person!", t.note, a.id as "id!", a.condition as "condition!", a.place as "place!"
-           from alarm_transition t left join alarm_point p on p.id = t.point_id
-           join alarm_shown a on a.id = coalesce(t.alarm_id, p.alarm_id)
-           where t.person is not null and t.recorded_at >= $1 and t.recorded_at < $2 order by t.id limit $3"#,
+        r#"with t as materialized (
+             select t.id, t.recorded_at, t.kind, t.person, t.note, coalesce(t.alarm_id, p.alarm_id) as alarm_id
+             from alarm_transition t left join alarm_point p on p.id = t.point_id
+             where t.person is not null and t.recorded_at >= $1 and t.recorded_at < $2 order by t.id limit $3)
+           select t.recorded_at as "recorded_at!", t.kind as "kind!", t.person as "person!", t.note, a.id as "id!",
+                a.condition as "condition!", a.place as "place!"
+           from t join (select id, condition, place from alarm_shown where id = any(array(select alarm_id from t))) a on a.id = t.alarm_id
+           order by t.id"#,
         from,
         to,
         SAID
