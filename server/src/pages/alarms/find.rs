@@ -4,8 +4,8 @@
 //! the latest alarms, where there are enough of them; otherwise from an index on condition and priority, or, where places are
 //! named, from the latest of each alarm there. Only the alarms of a page are then read whole.
 //!
-//! Rows are compared whole ((condition, priority, raised_at, id) < (...)) rather than part by part: only the index meant has that
-//! order. Of equalities Postgres believes that any of many alarms will do, and goes through all by time for one that never was.
+//! Some conditions are said twice (`condition || '' = c`). Postgres knows nothing of the second and so expects few alarms: it takes the
+//! index meant, where otherwise it would go through all by time for one that never was.
 
 use chrono::{Days, NaiveDate, NaiveTime};
 use regulator::{
@@ -61,6 +61,12 @@ struct Find<'a> {
 impl Find<'_> {
     fn condition(&self) -> Option<&'static str> {
         self.filter.condition.map(Condition::name)
+    }
+
+    /// The one asked for, or every one.
+    fn conditions(&self) -> Vec<String> {
+        let wanted = |c: &Condition| self.filter.condition.is_none_or(|wanted| wanted == *c);
+        Condition::all().filter(wanted).map(|c| c.name().to_owned()).collect()
     }
 
     fn priority(&self) -> Option<i16> {
@@ -201,10 +207,6 @@ impl Find<'_> {
     /// Of each condition and priority the newest, and of these the newest.
     async fn of_kinds(&self, db: &mut PgConnection) -> sqlx::Result<Vec<i64>> {
         let (at, id) = self.before();
-        let conditions: Vec<String> = match self.filter.condition {
-            Some(condition) => vec![condition.name().to_owned()],
-            None => Condition::all().map(|c| c.name().to_owned()).collect(),
-        };
         let priorities: Vec<i16> = match self.filter.priority {
             Some(priority) => vec![priority.level()],
             None => Priority::ALL.iter().map(|p| p.level()).collect(),
@@ -213,11 +215,11 @@ impl Find<'_> {
             "select a.id from unnest($1::text[]) c cross join unnest($2::smallint[]) p
              cross join lateral (
                select id, raised_at from alarm
-               where (condition, priority, raised_at, id) < (c, p, $6, $7) and (condition, priority, raised_at) >= (c, p, $4)
-                 and (not $3 or returned_at is not null) and raised_at < $5
-               order by condition desc, priority desc, raised_at desc, id desc limit $8) a
+               where condition = c and priority = p and condition || '' = c and priority + 0 = p
+                 and (not $3 or returned_at is not null) and raised_at >= $4 and raised_at < $5 and (raised_at, id) < ($6, $7)
+               order by raised_at desc, id desc limit $8) a
              order by a.raised_at desc, a.id desc limit $8",
-            &conditions,
+            &self.conditions(),
             &priorities,
             self.only_past(),
             self.bounds.0,
@@ -234,23 +236,25 @@ impl Find<'_> {
     async fn of_places(&self, db: &mut PgConnection) -> sqlx::Result<Vec<i64>> {
         let (at, id) = self.before();
         sqlx::query_scalar!(
-            "with point as materialized (
-               select p.id from alarm_point p
-               where p.place_key = any($1) and ($2::text is null or p.condition = $2)
-                 and ($3::smallint is null or exists (
-                   select from alarm a where (a.condition, a.priority) >= (p.condition, $3) and (a.condition, a.priority) <= (p.condition, $3)))),
+            "with kind as materialized (
+               select c from unnest($10::text[]) c
+               where $3::smallint is null
+                  or exists (select from alarm a where a.condition = c and a.priority = $3 and a.condition || '' = c)),
+             point as materialized (
+               select p.id from alarm_point p where p.place_key = any($1) and p.condition in (select c from kind)
+                 and ($2::text is null or p.condition = $2)),
              newest as materialized (
                select point.id, a.raised_at, a.id as alarm_id from point cross join lateral (
                  select raised_at, id from alarm
-                 where (point_id, raised_at, id) < (point.id, $7, $8) and (point_id, raised_at) >= (point.id, $5)
-                   and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3) and raised_at < $6
-                 order by point_id desc, raised_at desc, id desc limit 1) a
+                 where point_id = point.id and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3)
+                   and raised_at >= $5 and raised_at < $6 and (raised_at, id) < ($7, $8)
+                 order by raised_at desc, id desc limit 1) a
                order by a.raised_at desc, a.id desc limit $9)
              select a.id from newest cross join lateral (
                select id, raised_at from alarm
-               where (point_id, raised_at, id) < (newest.id, $7, $8) and (point_id, raised_at) >= (newest.id, $5)
-                 and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3) and raised_at < $6
-               order by point_id desc, raised_at desc, id desc limit $9) a
+               where point_id = newest.id and (not $4 or returned_at is not null) and ($3::smallint is null or priority = $3)
+                 and raised_at >= $5 and raised_at < $6 and (raised_at, id) < ($7, $8)
+               order by raised_at desc, id desc limit $9) a
              order by a.raised_at desc, a.id desc limit $9",
             self.places.as_deref(),
             self.condition(),
@@ -261,6 +265,7 @@ impl Find<'_> {
             at,
             id,
             self.limit,
+            &self.conditions(),
         )
         .fetch_all(db)
         .await
