@@ -72,6 +72,13 @@ impl OnCall {
         Ok(())
     }
 
+    /// Reads the rotas again after a change made here. The change is stored whether that works or not; the next look comes by itself.
+    pub(crate) async fn look_again(&self, db: &mut PgConnection) {
+        if let Err(error) = self.refresh(db, Utc::now()).await {
+            tracing::warn!(%error, "the rotas could not be read after a change; the next look is soon");
+        }
+    }
+
     /// Says again who is on call, of what is known.
     fn say(&self, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
         let mut known = self.known.write().unwrap_or_else(PoisonError::into_inner);

@@ -108,7 +108,7 @@ async fn create(
     let mut db = app.pool.acquire().await?;
     let why = match begin(&mut db, &signed_in, &typed).await? {
         Ok(id) => {
-            app.on_call.refresh(&mut db, Utc::now()).await?;
+            app.on_call.look_again(&mut db).await;
             return Ok(Redirect::to(&format!("/rotas/{id}?done=added")).into_response());
         }
         Err(why) => why,
@@ -195,7 +195,7 @@ async fn change(
                 let hand = Hand { person: &signed_in.name, now };
                 match store::change(&mut db, found.id, version, &done, &hand).await? {
                     Written::Yes(_) => {
-                        app.on_call.refresh(&mut db, now).await?;
+                        app.on_call.look_again(&mut db).await;
                         let key = key(done.odd);
                         return Ok(Redirect::to(&format!("/rotas/{}?done={key}", found.id)).into_response());
                     }
@@ -258,7 +258,7 @@ async fn remove(
     if !store::remove(&mut db, found.id, fields.one("version").parse().unwrap_or(0)).await? {
         return Err(WebError::Conflict(overtaken(&mut db, found.id).await?));
     }
-    app.on_call.refresh(&mut db, Utc::now()).await?;
+    app.on_call.look_again(&mut db).await;
     tracing::info!(rota = found.name, by = signed_in.name, "a rota was taken away");
     Ok(Redirect::to("/rotas?done=removed").into_response())
 }

@@ -11,7 +11,6 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
     routing::{get, post},
 };
-use chrono::Utc;
 use regulator::conditions::{Condition, Priority};
 use serde::Deserialize;
 use sqlx::PgConnection;
@@ -113,7 +112,7 @@ async fn retry(
         return Err(gone());
     }
     tracing::info!(message = id, by = signed_in.name, "a message given up is tried again");
-    app.on_call.refresh(&mut db, Utc::now()).await?;
+    app.on_call.look_again(&mut db).await;
     Ok(Redirect::to("/undelivered?done=retried").into_response())
 }
 
@@ -142,6 +141,6 @@ async fn dismiss(
     if !store::dismiss(&mut db, id, &signed_in.name, why).await? {
         return Err(gone());
     }
-    app.on_call.refresh(&mut db, Utc::now()).await?;
+    app.on_call.look_again(&mut db).await;
     Ok(Redirect::to("/undelivered?done=dismissed").into_response())
 }
