@@ -112,9 +112,11 @@ async fn delivery(connection: &mut PgConnection, now: Timestamp) -> sqlx::Result
 }
 
 async fn undelivered(connection: &mut PgConnection) -> sqlx::Result<Work> {
-    let count = sqlx::query_scalar!(r#"select count(*) as "n!" from notification where state = 'given_up' and dismissed_at is null"#)
-        .fetch_one(connection)
-        .await?;
+    let count = sqlx::query_scalar!(
+        r#"select count(*) as "n!" from notification where state = 'given_up' and dismissed_at is null"#
+    )
+    .fetch_one(connection)
+    .await?;
     Ok(Work::list(count.unsigned_abs()))
 }
 

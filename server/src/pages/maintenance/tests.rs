@@ -15,8 +15,10 @@ use crate::{
 };
 
 /// Noon, so that days count back from the same date in every zone.
+/// Of the day that it is where the sites are: around midnight that is another than in Greenwich.
 fn noon() -> DateTime<Utc> {
-    Utc::now().date_naive().and_hms_opt(12, 0, 0).unwrap().and_utc()
+    let today = Utc::now().with_timezone(&chrono_tz::America::Chicago).date_naive();
+    today.and_hms_opt(12, 0, 0).unwrap().and_utc()
 }
 
 /// The first has used half of its life, a thousandth a day of late; the second hardly any and has no counter; of the third nothing
