@@ -112,6 +112,8 @@ async fn page(db: &mut PgConnection, frame: Frame, filter: Filter) -> Result<Ala
     let mut tx = db.begin().await?;
     // A plan made for any filter at all would read every alarm there is for the sake of a hundred.
     sqlx::query!("set local plan_cache_mode = force_custom_plan").execute(&mut *tx).await?;
+    // A bitmap has no order: it would gather every alarm of a kind for the sake of the newest.
+    sqlx::query!("set local enable_bitmapscan = off").execute(&mut *tx).await?;
     let counts = counts(&mut tx).await?;
     let ids = find::alarms(&mut tx, &filter, PAGE + 1).await?;
     let mut alarms = shown(&mut tx, &ids).await?;
