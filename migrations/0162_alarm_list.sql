@@ -1,7 +1,7 @@
 -- A list of alarms answers at once however many there are, whatever it is narrowed to: newest first of all, of a kind, of one alarm.
 -- alarm_newest, of raised_at and id, does all that this did.
 drop index alarm_raised_at_idx;
-create index alarm_newest_of_kind on alarm (condition, priority, raised_at desc, id desc);
+create index alarm_newest_of_kind on alarm (condition, priority, raised_at desc, id desc) include (returned_at);
 drop index alarm_point_id_idx;
 create index alarm_newest_of_point on alarm (point_id, raised_at desc, id desc);
 

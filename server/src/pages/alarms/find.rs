@@ -239,7 +239,7 @@ impl Find<'_> {
             "with kind as materialized (
                select c from unnest($10::text[]) c
                where $3::smallint is null
-                  or exists (select from alarm a where a.condition = c and a.priority = $3 and a.condition || '' = c)),
+                  or (select true from alarm a where a.condition = c and a.priority = $3 and a.condition || '' = c limit 1)),
              point as materialized (
                select p.id from alarm_point p where p.place_key = any($1) and p.condition in (select c from kind)
                  and ($2::text is null or p.condition = $2)),
