@@ -23,15 +23,29 @@ async function raise() {
   return row;
 }
 
-/** Takes it away again, so that other tests see the demo as it is. */
+/** Takes it away again, so that other tests see the demo as it is; while the demo calls people about it, if need be. */
 async function clear({ id, point_id }) {
-  await sql('delete from note where alarm_id = $1', [id]);
-  await sql('delete from notification_attempt where notification_id in (select n.id from notification n join alarm_transition t on t.id = n.transition_id where t.point_id = $1)', [point_id]);
-  await sql('delete from notification where transition_id in (select id from alarm_transition where point_id = $1)', [point_id]);
-  await sql('delete from alarm_transition where point_id = $1', [point_id]);
-  await sql('update alarm_point set alarm_id = null where id = $1', [point_id]);
-  await sql('delete from alarm where point_id = $1', [point_id]);
-  await sql('delete from alarm_point where id = $1', [point_id]);
+  const of = '(select id from notification where alarm_id = $1)';
+  for (let tries = 0; ; tries += 1) {
+    await sql('begin');
+    try {
+      await sql('lock table escalation, notification in exclusive mode');
+      await sql('delete from note where alarm_id = $1', [id]);
+      await sql(`delete from notification_attempt where notification_id in ${of}`, [id]);
+      await sql('delete from notification where alarm_id = $1', [id]);
+      await sql('delete from call_step where alarm_id = $1', [id]);
+      await sql('delete from escalation where alarm_id = $1', [id]);
+      await sql('delete from alarm_transition where point_id = $1', [point_id]);
+      await sql('update alarm_point set alarm_id = null where id = $1', [point_id]);
+      await sql('delete from alarm where point_id = $1', [point_id]);
+      await sql('delete from alarm_point where id = $1', [point_id]);
+      await sql('commit');
+      return;
+    } catch (error) {
+      await sql('rollback');
+      if (error.code !== '40P01' || tries === 5) throw error;
+    }
+  }
 }
 
 const stored = async ({ point_id }) => (await sql('select process, held, shelved_why, out_of_service_why, alarm_id from alarm_point where id = $1', [point_id]))[0];
