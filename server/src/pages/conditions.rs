@@ -23,7 +23,7 @@ pub(super) fn routes() -> Router<App> {
 async fn show_all(signed_in: SignedIn) -> Result<Html<String>, WebError> {
     let mut conditions: Vec<Condition> = Condition::all().collect();
     conditions.sort_by_key(|c| (std::cmp::Reverse(c.priority()), c.respond_within()));
-    html(&ConditionsPage { frame: signed_in.frame("Conditions", Section::Alarms), conditions })
+    html(&ConditionsPage { frame: signed_in.frame("Conditions", Section::Conditions), conditions })
 }
 
 async fn show_one(
@@ -41,7 +41,7 @@ async fn show_one(
     .fetch_one(&mut *db)
     .await?;
     html(&ConditionPage {
-        frame: signed_in.frame(condition.title(), Section::Alarms),
+        frame: signed_in.frame(condition.title(), Section::Conditions),
         condition,
         rows: thresholds::rows(&mut db, condition).await?,
         again_after: rule.again_after_s.map(|s| duration::text(s.into())),

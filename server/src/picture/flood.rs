@@ -1,5 +1,7 @@
 //! Whether more alarms come than one person can answer, and which, in few lines.
 //!
+//! What is found in readings that are hours old is history being read in, and no flood.
+//!
 //! Asked anew with every look at the open alarms, from what was told in the last hours: nothing is remembered that a restart could lose,
 //! and what commits late is not missed.
 
@@ -38,7 +40,7 @@ pub(super) async fn told(connection: &mut PgConnection, now: Timestamp) -> sqlx:
         "select recorded_at from alarm_transition
          where kind in ('raised', 'raised_again', 'unshelved', 'silence_ended', 'maintenance_ended', 'put_back')
            and coalesce(process, 'unacknowledged') = 'unacknowledged' and coalesce(holds, '{}') = '{}'
-           and recorded_at > $1
+           and recorded_at > $1 and at > recorded_at - interval '1 hour'
          order by recorded_at desc limit $2",
         now - BACK,
         MOST

@@ -106,6 +106,7 @@ async fn run_parts(args: &Args, data: &Path, database_url: &str, stop: &Cancella
     say("polling the simulated fleet; Ctrl-C stops everything");
     if let Some(last) = last {
         wait_for_detection(&mut db, last, stop).await?;
+        call_nobody_about_history(&mut db).await?;
     }
     add_recipient(&mut db, inbox).await?;
     people::add(&mut db, inbox, end).await?;
@@ -277,6 +278,22 @@ async fn wait_for_detection(db: &mut PgConnection, last: BatchId, stop: &Cancell
         }
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
+}
+
+/// Alarms of readings that were made up a moment ago have called on whoever was there; that is called off.
+async fn call_nobody_about_history(db: &mut PgConnection) -> Result<()> {
+    sqlx::query!(
+        "update escalation set stopped_at = now(), stopped_why = 'held', next_at = null where stopped_at is null"
+    )
+    .execute(&mut *db)
+    .await?;
+    sqlx::query!(
+        "update notification set state = 'dropped', reason = 'of the demo’s made-up history'
+            where state in ('waiting', 'held', 'quiet')"
+    )
+    .execute(db)
+    .await?;
+    Ok(())
 }
 
 async fn add_recipient(db: &mut PgConnection, inbox: SocketAddr) -> Result<()> {

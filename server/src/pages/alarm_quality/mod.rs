@@ -105,7 +105,7 @@ async fn show(
     let lists = lists(&mut db, &quality, to).await?;
     let times: Vec<Timestamp> = loaded.annunciations.iter().map(|a| a.at).collect();
     html(&QualityPage {
-        frame: signed_in.frame("Alarm quality", Section::Alarms),
+        frame: signed_in.frame("Alarm quality", Section::AlarmQuality),
         places,
         place,
         from,

@@ -69,13 +69,16 @@ async fn now(db: &mut PgConnection, signed_in: &SignedIn) -> Result<HandoverPage
     let to = Utc::now();
     let (from, follows_one) = begins(db, to).await?;
     let zone = zone(db).await?;
+    let frame = signed_in.frame("Handover", Section::Handover);
+    let on_call =
+        frame.viewer.iter().flat_map(|v| &v.on_call).map(|o| format!("{}: {}", o.area, o.line)).collect();
     Ok(HandoverPage {
-        frame: signed_in.frame("Handover", Section::Alarms),
+        frame,
         sheet: gather::sheet(db, from, to, zone).await?,
         from,
         follows_one,
         to,
-        on_call: vec![],
+        on_call,
         recorded: None,
         others: others(db).await?,
         zone,
@@ -151,7 +154,7 @@ async fn show_one(
     // One written by a newer program may hold what this one cannot read; its text is shown all the same.
     let sheet = row.sheet.and_then(|sheet| serde_json::from_value::<Sheet>(sheet).ok()).unwrap_or_default();
     let zone = zone(&mut db).await?;
-    let mut frame = signed_in.frame(format!("Handover by {}", row.person), Section::Alarms);
+    let mut frame = signed_in.frame(format!("Handover by {}", row.person), Section::Handover);
     frame.notice = done.notice();
     let page = HandoverPage {
         frame,

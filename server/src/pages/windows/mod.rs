@@ -71,7 +71,7 @@ async fn all(
     fault: Option<(Field, String)>,
 ) -> Result<WindowsPage, WebError> {
     Ok(WindowsPage {
-        frame: signed_in.frame("Maintenance windows", Section::Alarms),
+        frame: signed_in.frame("Maintenance windows", Section::Windows),
         windows: store::all(db).await?,
         places: form::places(db).await?,
         typed,
@@ -116,7 +116,7 @@ async fn show_one(
     let mut ids = store::raised_inside(&mut db, id, SHOWN + 1).await?;
     let more = i64::try_from(ids.len()).is_ok_and(|n| n > SHOWN);
     ids.truncate(usize::try_from(SHOWN).unwrap_or(usize::MAX));
-    let mut frame = signed_in.frame(format!("Maintenance of {}", window.place), Section::Alarms);
+    let mut frame = signed_in.frame(format!("Maintenance of {}", window.place), Section::Windows);
     frame.notice = done.notice();
     let raised = alarms::rows(&mut db, &ids).await?;
     Ok(html(&WindowPage { frame, window, raised, more, now: Utc::now() })?.into_response())
