@@ -9,6 +9,10 @@ create index alarm_newest_of_point on alarm (point_id, raised_at desc, id desc);
 create index alarm_transition_announced on alarm_transition (recorded_at) include (point_id)
     where kind in ('raised', 'raised_again', 'unshelved', 'silence_ended', 'maintenance_ended', 'put_back')
       and coalesce(process, 'unacknowledged') = 'unacknowledged' and coalesce(holds, '{}') = '{}';
+-- the same by when it happened, for the measures of a period
+create index alarm_transition_told on alarm_transition (at) include (point_id, recorded_at)
+    where kind in ('raised', 'raised_again', 'unshelved', 'silence_ended', 'maintenance_ended', 'put_back')
+      and coalesce(process, 'unacknowledged') = 'unacknowledged' and coalesce(holds, '{}') = '{}';
 -- Alarms that went away before anyone could have acted, and those that stood for more than a day.
 create index alarm_fleeting on alarm (raised_at) include (point_id, returned_at)
     where returned_at - raised_at < interval '5 minutes' and announced_at is not null;

@@ -33,6 +33,7 @@ async function clear({ id, point_id }) {
       await sql('delete from note where alarm_id = $1', [id]);
       await sql(`delete from notification_attempt where notification_id in ${of}`, [id]);
       await sql('delete from notification where alarm_id = $1', [id]);
+      await sql('update escalation set current_step = null where alarm_id = $1', [id]);
       await sql('delete from call_step where alarm_id = $1', [id]);
       await sql('delete from escalation where alarm_id = $1', [id]);
       await sql('delete from alarm_transition where point_id = $1', [point_id]);

@@ -39,7 +39,8 @@ fn point(id: i64, condition: &str) -> Option<(u64, Condition)> {
     Some((u64::try_from(id).ok()?, Condition::from_name(condition)?))
 }
 
-/// Each time an alarm was told to people.
+/// Each time an alarm was told to people. What was found in readings that were hours old, as when a history is read in, counts as of when it
+/// happened: nobody sat before it as it was written down.
 async fn annunciations(
     db: &mut PgConnection,
     (from, to): Period,
@@ -47,10 +48,12 @@ async fn annunciations(
 ) -> sqlx::Result<Vec<Annunciation>> {
     let rows = sqlx::query!(
         r#"select p.id, p.condition, t.times as "times!" from (
-             select point_id, array_agg(recorded_at) as times from alarm_transition
+             select point_id, array_agg(told) as times from (
+                 select *, case when recorded_at - at > interval '1 hour' then at else recorded_at end as told from alarm_transition
+                 where at >= $1::timestamptz - interval '1 hour' and at < $2) k
              where kind in ('raised', 'raised_again', 'unshelved', 'silence_ended', 'maintenance_ended', 'put_back')
                and coalesce(process, 'unacknowledged') = 'unacknowledged' and coalesce(holds, '{}') = '{}'
-               and recorded_at >= $1 and recorded_at < $2
+               and told >= $1 and told < $2
              group by point_id) t
            join alarm_point p on p.id = t.point_id
            where $3::text[] is null or p.place_key = any($3)"#,
