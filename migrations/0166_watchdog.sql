@@ -7,4 +7,3 @@ create table watchdog_state (
     condition text primary key,
     state     text not null
 );
-create index notification_attempt_newest on notification_attempt (id desc, notification_id);

@@ -441,7 +441,6 @@ mod tests {
     /// The rules as sentences, one closure each, held against the tables for every state and event.
     #[test]
     fn every_state_meets_every_event() {
-        let mut taken = 0;
         for from in lives() {
             for &event in Event::ALL {
                 let outcome = from.take(event);
@@ -498,13 +497,11 @@ mod tests {
                         lives().contains(&step.to),
                         "{from:?} {event:?} leads out of the diagram: {step:?}"
                     );
-                    taken += 1;
                 }
             }
         }
         // 4 processes free, 5 for each of 15 sets of holds
         assert_eq!(lives().len(), 4 + 5 * 15);
-        assert!(taken > 0);
     }
 
     #[test]

@@ -15,7 +15,7 @@ use sqlx::{Connection, PgConnection, PgPool};
 use tokio_util::sync::CancellationToken;
 
 use super::{Act, Columns, Place, maintenance::Windows, record};
-use crate::{notification, watchdog};
+use crate::{locks, notification, watchdog};
 
 /// How often to look.
 const EVERY: Duration = Duration::from_secs(1);
@@ -42,13 +42,8 @@ pub(crate) async fn run(pool: PgPool, stop: CancellationToken) {
 }
 
 async fn lead(pool: &PgPool, stop: &CancellationToken) -> Result<()> {
-    // A connection of its own: the lock lives as long as the connection does, and ends with it.
-    let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::CLOCK)
-        .fetch_one(&mut connection)
-        .await
-        .context("asking for the lead")?;
-    while free && !stop.is_cancelled() {
+    let Some(mut connection) = locks::lead(pool, locks::CLOCK).await? else { return Ok(()) };
+    while !stop.is_cancelled() {
         // The database's clock: of two servers only one can be right.
         let now =
             sqlx::query_scalar!(r#"select clock_timestamp() as "now!""#).fetch_one(&mut connection).await?;

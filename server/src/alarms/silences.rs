@@ -53,7 +53,7 @@ impl Silences {
 
     /// Takes note of an alarm that is raised or returns. Whether that may hide or uncover others.
     pub(super) fn heed(&mut self, condition: Condition, place: &Place, stands: bool) -> bool {
-        if !parents().contains(&condition) {
+        if !hides(condition) {
             return false;
         }
         if stands {

@@ -23,7 +23,7 @@ use anyhow::{Context, Result};
 use sqlx::{Connection, PgConnection, PgPool};
 use tokio_util::sync::CancellationToken;
 
-use crate::feed;
+use crate::{feed, locks};
 use fleet::Fleet;
 use memory::Memory;
 
@@ -54,14 +54,9 @@ async fn pause(stop: &CancellationToken) {
 }
 
 async fn lead(pool: &PgPool, stop: &CancellationToken) -> Result<()> {
-    // A connection of its own: the lock lives as long as the connection does, and ends with it.
-    let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::ANALYSIS)
-        .fetch_one(&mut connection)
-        .await
-        .context("asking for the lead")?;
+    let Some(mut connection) = locks::lead(pool, locks::ANALYSIS).await? else { return Ok(()) };
     let mut analyst = Analyst::default();
-    while free && !stop.is_cancelled() {
+    while !stop.is_cancelled() {
         if !analyst.pass(&mut connection).await? {
             pause(stop).await;
         }

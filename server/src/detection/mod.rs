@@ -35,7 +35,7 @@ use anyhow::{Context, Result};
 use sqlx::{Connection, PgConnection, PgPool};
 use tokio_util::sync::CancellationToken;
 
-use crate::feed::Wakeups;
+use crate::{feed::Wakeups, locks};
 use runner::Runner;
 
 /// How long to wait before trying again, to lead or to reach the database.
@@ -65,17 +65,10 @@ async fn lead(
     status: &Arc<Status>,
     stop: &CancellationToken,
 ) -> Result<()> {
-    // A connection of its own: the lock lives as long as the connection does, and ends with it.
-    let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::DETECTION)
-        .fetch_one(&mut connection)
-        .await
-        .context("asking for the lead")?;
-    if free {
-        status.leads(true);
-        wakeups.listen().await.context("listening for batches")?;
-        passes(&mut connection, wakeups, status, stop).await?;
-    }
+    let Some(mut connection) = locks::lead(pool, locks::DETECTION).await? else { return Ok(()) };
+    status.leads(true);
+    wakeups.listen().await.context("listening for batches")?;
+    passes(&mut connection, wakeups, status, stop).await?;
     connection.close().await.context("closing the connection")
 }
 

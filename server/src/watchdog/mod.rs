@@ -16,6 +16,8 @@ use anyhow::{Context, Result};
 use sqlx::{Connection, PgConnection, PgPool};
 use tokio_util::sync::CancellationToken;
 
+use crate::locks;
+
 pub use heartbeat::Heartbeat;
 
 /// How often to look.
@@ -78,14 +80,9 @@ pub(crate) async fn run(pool: PgPool, heartbeat: Option<Heartbeat>, stop: Cancel
 }
 
 async fn lead(pool: &PgPool, heartbeat: Option<&Heartbeat>, stop: &CancellationToken) -> Result<()> {
-    // A connection of its own: the lock lives as long as the connection does, and ends with it.
-    let mut connection = pool.acquire().await.context("reaching the database")?.detach();
-    let free = sqlx::query_scalar!(r#"select pg_try_advisory_lock($1) as "free!""#, crate::locks::WATCHDOG)
-        .fetch_one(&mut connection)
-        .await
-        .context("asking for the lead")?;
+    let Some(mut connection) = locks::lead(pool, locks::WATCHDOG).await? else { return Ok(()) };
     let mut beat = heartbeat::Beat::default();
-    while free && !stop.is_cancelled() {
+    while !stop.is_cancelled() {
         // The database's clock, which also stamps the signs of life.
         let now =
             sqlx::query_scalar!(r#"select clock_timestamp() as "now!""#).fetch_one(&mut connection).await?;
